@@ -1,0 +1,30 @@
+"""What can go wrong, as types: each message is one sentence a maker can act on.
+
+Every message says what is wrong, where, and what to do about it.
+"""
+
+from __future__ import annotations
+
+
+class SeamwrightError(Exception):
+    """Base of every error the library raises on purpose."""
+
+    exit_code = 1
+
+
+class BadInput(SeamwrightError):
+    """What was given cannot be used: a file, a job, a mesh, a seam."""
+
+    exit_code = 2
+
+
+class CheckFailed(SeamwrightError):
+    """The work was done, but a check of the result did not hold."""
+
+    exit_code = 3
+
+
+class Cancelled(SeamwrightError):
+    """The progress callback asked for the work to stop; nothing was changed."""
+
+    exit_code = 130

@@ -1,0 +1,308 @@
+"""The job: everything a user decided, read from and written to TOML.
+
+The same job is made by the panel and read by the batch; the same job on the same
+figure gives the same bytes out.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import os
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any, cast
+
+import tomli_w
+
+from seamwright.errors import BadInput
+from seamwright.printer import BUILT_IN, PrinterProfile, printer
+from seamwright.seam import Point, Reach, ReachMode, Seam
+
+FORMAT = 1
+"""Version of the job file's layout."""
+
+
+@dataclass(frozen=True)
+class FigureChoice:
+    """Which figure, and how it gets its true size.
+
+    file : path, relative to the job file; or
+    object : name of an object in the open .blend.
+    unit : of the source, for files whose format carries none.
+    scale, target_height : one of them, or neither for the source's own size.
+    up : the source's vertical axis.
+    mend : whether to mend the mesh before anything else.
+    """
+
+    file: str | None = None
+    object: str | None = None
+    unit: str | None = None
+    scale: float | None = None
+    target_height: float | None = None
+    up: str = "z"
+    mend: bool = True
+
+
+@dataclass(frozen=True)
+class Job:
+    """A figure, a printer and seams.
+
+    name : of the figure, used in files and reports.
+    output : folder for the result, relative to the job file; None for one named after the job.
+    """
+
+    name: str
+    figure: FigureChoice
+    printer: PrinterProfile
+    seams: tuple[Seam, ...]
+    output: str | None = None
+
+
+def read_job(path: str | Path) -> Job:
+    """Read a job file.
+
+    Raises
+    ------
+    BadInput
+        If the file is missing or not TOML, or a key is unknown, missing or of the wrong
+        kind; the sentence names the file and the key.
+    """
+    path = Path(path)
+    if path.suffix.lower() != ".toml":
+        raise BadInput(f"Job '{path}' is not a .toml file; give a job file.")
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise BadInput(f"Job '{path}' does not exist; check the path.") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadInput(f"Job '{path}' cannot be read ({error}); check the file.") from error
+    return job_from_toml(text, path.name)
+
+
+def job_from_toml(text: str, where: str = "job") -> Job:
+    """Make a job from TOML text; `where` names it in errors. Raises BadInput."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadInput(f"{where} is not valid TOML: {error}; correct that line.") from error
+    _known(data, ("seamwright", "name", "figure", "printer", "output", "seam"), where)
+    if data.get("seamwright") != FORMAT:
+        raise BadInput(
+            f"{where} does not start with 'seamwright = {FORMAT}', the layout this version reads."
+        )
+    name = _text(data, "name", where, required=True)
+    seams = data.get("seam", [])
+    if not isinstance(seams, list) or not all(isinstance(s, dict) for s in seams):
+        raise BadInput(f"{where}: write each seam as a table of its own, [[seam]].")
+    made = tuple(_seam(s, number, where) for number, s in enumerate(seams, start=1))
+    names = [s.name for s in made]
+    for k, seam in enumerate(names):
+        if seam in names[:k]:
+            raise BadInput(f"{where}: two seams are named '{seam}'; give each its own name.")
+    output = _table(data, "output", where)
+    _known(output, ("folder",), f"{where}, [output]")
+    return Job(
+        cast(str, name),
+        _figure(_table(data, "figure", where), f"{where}, [figure]"),
+        _printer(_table(data, "printer", where), f"{where}, [printer]"),
+        made,
+        _text(output, "folder", f"{where}, [output]"),
+    )
+
+
+def job_to_toml(job: Job) -> str:
+    """The job as TOML text that `job_from_toml` reads back as the same job."""
+    figure = {
+        f.name: getattr(job.figure, f.name)
+        for f in fields(FigureChoice)
+        if getattr(job.figure, f.name) is not None
+    }
+    data: dict[str, Any] = {
+        "seamwright": FORMAT,
+        "name": job.name,
+        "figure": figure,
+        "printer": _printer_table(job.printer),
+    }
+    if job.output is not None:
+        data["output"] = {"folder": job.output}
+    data["seam"] = [_seam_table(s) for s in job.seams]
+    return tomli_w.dumps(data)
+
+
+def write_job(job: Job, path: str | Path) -> None:
+    """Write a job file, whole or not at all.
+
+    Raises
+    ------
+    BadInput
+        If the place cannot be written to.
+    """
+    path = Path(path)
+    beside = path.with_name(path.name + ".new")
+    try:
+        beside.write_text(job_to_toml(job), encoding="utf-8")
+        os.replace(beside, path)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise BadInput(
+            f"Job '{path}' cannot be written ({error.strerror}); choose another place."
+        ) from error
+
+
+def _figure(table: Mapping[str, Any], where: str) -> FigureChoice:
+    _known(table, [f.name for f in fields(FigureChoice)], where)
+    choice = FigureChoice(
+        file=_text(table, "file", where),
+        object=_text(table, "object", where),
+        unit=_text(table, "unit", where),
+        scale=_number(table, "scale", where),
+        target_height=_number(table, "target_height", where),
+        up=_text(table, "up", where) or "z",
+        mend=_flag(table, "mend", where, True),
+    )
+    if choice.file is not None and choice.object is not None:
+        raise BadInput(f"{where}: give a file or an object, not both.")
+    if choice.scale is not None and choice.target_height is not None:
+        raise BadInput(f"{where}: give scale or target_height, not both.")
+    for key in ("scale", "target_height"):
+        value = getattr(choice, key)
+        if value is not None and not value > 0:
+            raise BadInput(f"{where}: {key} is {value:g}; it must be above 0.")
+    return choice
+
+
+def _printer(table: Mapping[str, Any], where: str) -> PrinterProfile:
+    changes = dict(table)
+    profile = changes.pop("profile", "filament-256")
+    keys = [f.name for f in fields(PrinterProfile)]
+    _known(changes, keys, where, also=("profile",))
+    if not isinstance(profile, str):
+        raise BadInput(f"{where}: profile must be a name in quotes.")
+    for key in changes:
+        if key == "build_volume":
+            changes[key] = _point(table, key, where)
+        elif key == "name":
+            changes[key] = _text(table, key, where)
+        else:
+            changes[key] = _number(table, key, where)
+    try:
+        return printer(profile, **changes)
+    except BadInput as error:
+        raise BadInput(f"{where}: {error}") from error
+
+
+def _printer_table(profile: PrinterProfile) -> dict[str, Any]:
+    base = BUILT_IN.get(profile.name, PrinterProfile())
+    table: dict[str, Any] = {"profile": base.name}
+    for f in fields(PrinterProfile):
+        value = getattr(profile, f.name)
+        if value != getattr(base, f.name):
+            table[f.name] = list(value) if isinstance(value, tuple) else value
+    return table
+
+
+def _seam(table: Mapping[str, Any], number: int, where: str) -> Seam:
+    name = _text(table, "name", f"{where}, seam {number}") or f"seam {number}"
+    where = f"{where}, seam '{name}'"
+    _known(table, ("name", "point", "normal", "reach", "joint"), where)
+    point, normal = _point(table, "point", where), _point(table, "normal", where)
+    if math.hypot(*normal) < 1e-9:
+        raise BadInput(f"{where}: normal has no length; give a direction such as [0, 0, 1].")
+    joint = table.get("joint", "auto")
+    if joint not in ("auto", "plain"):
+        raise BadInput(f'{where}: joint is {joint!r}; use "auto" or "plain".')
+    return Seam(number, name, point, normal, _reach(table.get("reach", "all"), where), joint)
+
+
+def _reach(value: Any, where: str) -> Reach:
+    if value == "all":
+        return Reach()
+    if isinstance(value, dict):
+        _known(value, ("nearest", "regions"), f"{where}, reach")
+        if set(value) == {"nearest"}:
+            return Reach("nearest", point=_point(value, "nearest", f"{where}, reach"))
+        numbers = value.get("regions")
+        whole = isinstance(numbers, list) and all(type(n) is int for n in numbers)
+        if set(value) == {"regions"} and numbers and whole:
+            return Reach("regions", regions=tuple(numbers))
+    raise BadInput(
+        f'{where}: reach must be "all", {{ nearest = [x, y, z] }} or {{ regions = [1, 2] }}.'
+    )
+
+
+def _seam_table(seam: Seam) -> dict[str, Any]:
+    table: dict[str, Any] = {
+        "name": seam.name,
+        "point": list(seam.point),
+        "normal": list(seam.normal),
+    }
+    mode: ReachMode = seam.reach.mode
+    if mode == "nearest" and seam.reach.point is not None:
+        table["reach"] = {"nearest": list(seam.reach.point)}
+    elif mode == "regions":
+        table["reach"] = {"regions": list(seam.reach.regions)}
+    if seam.joint != "auto":
+        table["joint"] = seam.joint
+    return table
+
+
+def _known(
+    table: Mapping[str, Any], keys: Iterable[str], where: str, also: Iterable[str] = ()
+) -> None:
+    allowed = [*keys, *also]
+    for key in table:
+        if key not in allowed:
+            close = difflib.get_close_matches(key, allowed, 1)
+            hint = f"did you mean '{close[0]}'?" if close else f"use {', '.join(allowed)}."
+            raise BadInput(f"{where}: key '{key}' is unknown; {hint}")
+
+
+def _table(data: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
+    value = data.get(key, {})
+    if not isinstance(value, dict):
+        raise BadInput(f"{where}: '{key}' must be a table, [{key}].")
+    return value
+
+
+def _text(table: Mapping[str, Any], key: str, where: str, *, required: bool = False) -> str | None:
+    value = table.get(key)
+    if value is None and not required:
+        return None
+    if not isinstance(value, str) or not value.strip():
+        raise BadInput(f"{where}: '{key}' must be a text in quotes and not empty.")
+    return value
+
+
+def _flag(table: Mapping[str, Any], key: str, where: str, default: bool) -> bool:
+    value = table.get(key, default)
+    if not isinstance(value, bool):
+        raise BadInput(f"{where}: '{key}' must be true or false.")
+    return value
+
+
+def _number(table: Mapping[str, Any], key: str, where: str) -> float | None:
+    value = table.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise BadInput(f"{where}: '{key}' must be a number.")
+    return float(value)
+
+
+def _point(table: Mapping[str, Any], key: str, where: str) -> Point:
+    value = table.get(key)
+    good = (
+        isinstance(value, list)
+        and len(value) == 3
+        and all(
+            isinstance(x, (int, float)) and not isinstance(x, bool) and math.isfinite(x)
+            for x in value
+        )
+    )
+    if not good:
+        raise BadInput(f"{where}: '{key}' must be three numbers, [x, y, z].")
+    x, y, z = cast(list[float], value)
+    return (float(x), float(y), float(z))

@@ -1,0 +1,262 @@
+"""Outlines in a plane: loops of points, regions with holes, and how they are found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from seamwright.mesh import BoolArray, FloatArray
+
+IdArray = npt.NDArray[np.int64]
+PlanePoints = Callable[[IdArray], FloatArray]
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """One connected patch of material in a plane.
+
+    Attributes
+    ----------
+    loops : outline first, counter-clockwise seen against the normal; then holes, clockwise.
+        Each (N, 2) plane coordinates, mm, not repeated at the end.
+    segments : for each loop, (N,) ids of the directed segments it was made of, in order.
+    """
+
+    loops: tuple[FloatArray, ...]
+    segments: tuple[IdArray, ...]
+
+    @property
+    def outline(self) -> FloatArray:
+        return self.loops[0]
+
+    @property
+    def holes(self) -> tuple[FloatArray, ...]:
+        return self.loops[1:]
+
+    @cached_property
+    def area(self) -> float:
+        """mm², holes taken off."""
+        return float(sum(loop_area(loop) for loop in self.loops))
+
+    @cached_property
+    def perimeter(self) -> float:
+        """mm, outline and holes together."""
+        return float(
+            sum(np.linalg.norm(np.roll(p, -1, axis=0) - p, axis=1).sum() for p in self.loops)
+        )
+
+    @cached_property
+    def centroid(self) -> FloatArray:
+        """(2,) centre of area, mm; of a sliver without area, the mean of its outline."""
+        total = np.zeros(2)
+        for loop in self.loops:
+            after = np.roll(loop, -1, axis=0)
+            weight = loop[:, 0] * after[:, 1] - after[:, 0] * loop[:, 1]
+            total += ((loop + after) * weight[:, None]).sum(axis=0) / 6.0
+        return np.asarray(total / self.area if self.area > 1e-12 else self.outline.mean(axis=0))
+
+    def contains(self, points: npt.ArrayLike) -> BoolArray:
+        """(N,) which of the (N, 2) points lie inside, by the even-odd rule over all loops."""
+        p = np.atleast_2d(np.asarray(points, dtype=np.float64))
+        inside = np.zeros(len(p), dtype=bool)
+        for loop in self.loops:
+            inside ^= inside_loop(p, loop)
+        return inside
+
+    def distance(self, points: npt.ArrayLike) -> FloatArray:
+        """(N,) distance of the (N, 2) points to the region, mm; 0 inside."""
+        p = np.atleast_2d(np.asarray(points, dtype=np.float64))
+        return np.where(self.contains(p), 0.0, self.edge_distance(p))
+
+    def edge_distance(self, points: npt.ArrayLike) -> FloatArray:
+        """(N,) distance of the (N, 2) points to the nearest outline or hole edge, mm."""
+        p = np.atleast_2d(np.asarray(points, dtype=np.float64))
+        nearest = np.full(len(p), np.inf)
+        for loop in self.loops:
+            after = np.roll(loop, -1, axis=0)
+            for part in range(0, len(p), 256):
+                piece = p[part : part + 256]
+                nearest[part : part + 256] = np.minimum(
+                    nearest[part : part + 256],
+                    point_segment_distance(piece[:, None], loop[None], after[None]).min(axis=1),
+                )
+        return nearest
+
+    @cached_property
+    def inner_point(self) -> FloatArray:
+        """(2,) a point well inside: the middle of the widest chord of three tried."""
+        low, high = self.outline[:, 1].min(), self.outline[:, 1].max()
+        best: FloatArray = np.asarray(self.outline.mean(axis=0))
+        width = -1.0
+        for share in (0.5, 0.37, 0.63):
+            y = low + share * (high - low)
+            xs = np.sort(np.concatenate([_crossings(loop, y) for loop in self.loops]))
+            spans = xs[1::2] - xs[0 : 2 * (len(xs) // 2) : 2]
+            if len(spans) and spans.max() > width:
+                k = int(np.argmax(spans))
+                best, width = np.array([(xs[2 * k] + xs[2 * k + 1]) / 2, y]), float(spans[k])
+        return best
+
+
+def regions_of(segments: IdArray, points_of: PlanePoints) -> tuple[tuple[Region, ...], IdArray]:
+    """Chain directed segments into regions, largest area first.
+
+    Parameters
+    ----------
+    segments : (S, 2) node ids, material on the left.
+    points_of : gives the (N, 2) plane coordinates of node ids, mm.
+
+    Returns
+    -------
+    The regions, and the nodes at which a chain is open.
+    """
+    loops, loose = _loops(segments, points_of)
+    points = [points_of(segments[loop, 0]) for loop in loops]
+    areas = np.array([loop_area(p) for p in points])
+    outlines = [i for i in range(len(loops)) if areas[i] > 0]
+    outlines.sort(key=lambda i: (-areas[i], *points[i].mean(axis=0)))
+    holes: dict[int, list[int]] = {i: [] for i in outlines}
+    for i in range(len(loops)):
+        if areas[i] <= 0:
+            owner = _owner(points[i], [(k, points[k]) for k in reversed(outlines)])
+            if owner is not None:
+                holes[owner].append(i)
+    regions = [
+        Region(tuple(points[k] for k in [i, *holes[i]]), tuple(loops[k] for k in [i, *holes[i]]))
+        for i in outlines
+    ]
+    regions.sort(key=lambda r: (-r.area, *r.outline.mean(axis=0)))
+    return tuple(regions), loose
+
+
+def loop_area(loop: FloatArray) -> float:
+    """Signed area of an (N, 2) loop, mm²: the shoelace formula about its first point."""
+    p = loop - loop[0]
+    after = np.roll(p, -1, axis=0)
+    return float(0.5 * (p[:, 0] * after[:, 1] - after[:, 0] * p[:, 1]).sum())
+
+
+def inside_loop(points: FloatArray, loop: FloatArray) -> BoolArray:
+    """(N,) whether (N, 2) points lie inside an (M, 2) loop: even-odd ray crossing."""
+    a, b = loop, np.roll(loop, -1, axis=0)
+    inside = np.zeros(len(points), dtype=bool)
+    for part in range(0, len(points), 256):
+        x, y = points[part : part + 256, 0, None], points[part : part + 256, 1, None]
+        spans = (a[:, 1] > y) != (b[:, 1] > y)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            at = a[:, 0] + (y - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
+        inside[part : part + 256] = (spans & (x < at)).sum(axis=1) % 2 == 1
+    return inside
+
+
+def point_segment_distance(p: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
+    """Distance of points to segments, mm; arrays of (..., D) broadcast together."""
+    along = b - a
+    squared = dot(along, along)
+    t = dot(p - a, along) / np.where(squared > 0, squared, 1.0)
+    gap = p - (a + np.clip(t, 0.0, 1.0)[..., None] * along)
+    return np.asarray(np.sqrt(dot(gap, gap)))
+
+
+def dot(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Scalar products along the last axis; several times faster than a sum over it."""
+    return np.asarray(np.einsum("...i,...i->...", a, b))
+
+
+def _crossings(loop: FloatArray, y: float) -> FloatArray:
+    """Where a loop crosses the horizontal at y: x coordinates."""
+    a, b = loop, np.roll(loop, -1, axis=0)
+    spans = (a[:, 1] > y) != (b[:, 1] > y)
+    a, b = a[spans], b[spans]
+    return np.asarray(a[:, 0] + (y - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0]))
+
+
+def _owner(hole: FloatArray, outlines: list[tuple[int, FloatArray]]) -> int | None:
+    """The smallest outline around a hole, by the vote of its edges' middles.
+
+    A hole may touch its outline at a vertex, so one point would not do.
+    """
+    middles = 0.5 * (hole + np.roll(hole, -1, axis=0))
+    probe = middles[:: max(1, len(middles) // 15)]
+    for key, outline in outlines:
+        if inside_loop(probe, outline).sum() * 2 > len(probe):
+            return key
+    return None
+
+
+def _loops(segments: IdArray, points_of: PlanePoints) -> tuple[list[IdArray], IdArray]:
+    """Closed chains of segment ids, and the nodes where a chain is open."""
+    if not len(segments):
+        return [], np.zeros(0, dtype=np.int64)
+    after = _followers(segments, points_of)
+    follow = after.tolist()
+    # A chain that runs into a gap is no loop: mark all of it before walking.
+    seen = bytearray(len(follow))
+    has_start = bytearray(len(follow))
+    for target in follow:
+        if target >= 0:
+            has_start[target] = 1
+    open_starts = [i for i in range(len(follow)) if not has_start[i]]
+    for start in open_starts:
+        at = start
+        while at >= 0 and not seen[at]:
+            seen[at] = 1
+            at = follow[at]
+    loops = []
+    for start in range(len(follow)):
+        if seen[start]:
+            continue
+        chain = []
+        at = start
+        while not seen[at]:
+            seen[at] = 1
+            chain.append(at)
+            at = follow[at]
+        loops.append(np.array(chain, dtype=np.int64))
+    return loops, np.unique(np.concatenate([segments[open_starts, 0], segments[after < 0, 1]]))
+
+
+def _followers(segments: IdArray, points_of: PlanePoints) -> IdArray:
+    """(S,) the segment that follows each one, -1 where none does.
+
+    Where outlines touch in one node, the follower is the first leaving segment
+    clockwise from where we came: that keeps the wedge of material whole.
+    """
+    by_start = np.argsort(segments[:, 0], kind="stable")
+    starts = segments[by_start, 0]
+    left = np.searchsorted(starts, segments[:, 1], side="left")
+    right = np.searchsorted(starts, segments[:, 1], side="right")
+    after = np.full(len(segments), -1, dtype=np.int64)
+    single = right - left == 1
+    after[single] = by_start[left[single]]
+    ends, uses = np.unique(segments[:, 1], return_counts=True)
+    outs = np.searchsorted(starts, ends, side="right") - np.searchsorted(starts, ends, side="left")
+    for node in ends[(uses > 1) | (outs > 1)]:
+        leaving = np.flatnonzero(segments[:, 0] == node)
+        arriving = np.flatnonzero(segments[:, 1] == node)
+        after[arriving] = -1
+        if len(leaving):
+            _pair_at(segments, points_of, leaving, arriving, after)
+    return after
+
+
+def _pair_at(
+    segments: IdArray, points_of: PlanePoints, leaving: IdArray, arriving: IdArray, after: IdArray
+) -> None:
+    """Join arriving to leaving segments at a node where several meet."""
+    node = points_of(segments[leaving[:1], 0])[0]
+    out = points_of(segments[leaving, 1]) - node
+    back = points_of(segments[arriving, 0]) - node
+    out_angle = np.arctan2(out[:, 1], out[:, 0])
+    back_angle = np.arctan2(back[:, 1], back[:, 0])
+    clockwise = (back_angle[:, None] - out_angle[None]) % (2 * np.pi)
+    taken: set[int] = set()
+    for flat in np.argsort(clockwise, axis=None, kind="stable"):
+        i, j = divmod(int(flat), len(leaving))
+        if after[arriving[i]] < 0 and j not in taken:
+            after[arriving[i]] = leaving[j]
+            taken.add(j)

@@ -1,0 +1,103 @@
+"""What a user decides about one seam: where it lies and how far it reaches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from seamwright.errors import BadInput
+from seamwright.frame import Frame
+from seamwright.mesh import FloatArray
+from seamwright.outline import Region
+from seamwright.section import Section
+
+Point = tuple[float, float, float]
+ReachMode = Literal["all", "nearest", "regions"]
+
+
+@dataclass(frozen=True)
+class Reach:
+    """Which regions of the section a seam takes.
+
+    mode : "all"; "nearest", the region nearest `point`; or "regions", those numbered.
+    point : (3,) mm in space, for "nearest".
+    regions : numbers counting from 1, largest area first, for "regions".
+    """
+
+    mode: ReachMode = "all"
+    point: Point | None = None
+    regions: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Seam:
+    """A flat seam: a plane with a reach.
+
+    id : counts from 1; it is the tag of the faces the seam leaves.
+    point, normal : of the plane, mm. Side A is where the normal points.
+    joint : "auto" for keyed pegs where they fit, "plain" for a flat glued joint.
+    """
+
+    id: int
+    name: str
+    point: Point
+    normal: Point
+    reach: Reach = Reach()
+    joint: Literal["auto", "plain"] = "auto"
+
+    @property
+    def frame(self) -> Frame:
+        return Frame.on_plane(self.point, self.normal)
+
+
+def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
+    """The regions of the uncut figure's section that the seam takes.
+
+    Judged on the uncut figure, so that the order of seams does not matter.
+
+    Raises
+    ------
+    BadInput
+        If the plane misses the figure, a region has no such number, or an
+        outline is open because the mesh is.
+    """
+    if len(whole.gaps) and not whole.regions:
+        raise BadInput(
+            f"Seam '{seam.name}': the section is open at {place(whole.gaps[0])}; "
+            "mend the figure or move the seam."
+        )
+    if not whole.regions:
+        raise BadInput(
+            f"Seam '{seam.name}' misses the figure: its plane through {place(seam.point)} "
+            "meets no material; move it."
+        )
+    if seam.reach.mode == "all":
+        return whole.regions
+    if seam.reach.mode == "nearest":
+        if seam.reach.point is None:
+            raise BadInput(
+                f"Seam '{seam.name}': reach 'nearest' needs a point; give one on the limb to cut."
+            )
+        return (whole.regions[whole.nearest(seam.reach.point)],)
+    if not seam.reach.regions:
+        raise BadInput(f"Seam '{seam.name}': reach 'regions' names no region; name one or more.")
+    for number in seam.reach.regions:
+        if not 1 <= number <= len(whole.regions):
+            raise BadInput(
+                f"Seam '{seam.name}': there is no region {number}; "
+                f"its section has {len(whole.regions)}: {listing(whole)}."
+            )
+    return tuple(whole.regions[n - 1] for n in sorted(set(seam.reach.regions)))
+
+
+def listing(whole: Section) -> str:
+    """Every region by number, area and centre, in words."""
+    return ", ".join(
+        f"region {n} ({r.area:.0f} mm² at {place(whole.frame.to_world(r.centroid))})"
+        for n, r in enumerate(whole.regions, start=1)
+    )
+
+
+def place(point: Point | FloatArray) -> str:
+    """A position in mm as people write it."""
+    return "({:.1f}, {:.1f}, {:.1f}) mm".format(*(float(x) + 0.0 for x in point))

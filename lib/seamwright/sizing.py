@@ -1,0 +1,336 @@
+"""The automatic joint: kind, size, number and place of pegs, with the reason in words.
+
+Proportions marked "common practice, no source" are workshop rules; each scales with
+the section, so that a miniature gets a 3 mm peg and a life-size limb one of about 20 mm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from seamwright.errors import CheckFailed
+from seamwright.footprint import d_shape, other_seatings, outradius, placed, square
+from seamwright.interface import Interface
+from seamwright.joint import Joint, Peg, letter
+from seamwright.mesh import FloatArray, Mesh
+from seamwright.outline import Region
+from seamwright.parting import Piece
+from seamwright.printer import PrinterProfile
+from seamwright.room import Obstacles, clear_radius, inscribed, obstacles, spots
+from seamwright.wall import least_distance
+
+WIDTH_SHARE = 0.45
+"""Peg width over radius of the largest inscribed circle; 20 mm on a limb of 90 mm across
+(common practice, no source)."""
+
+WIDEST = 30.0
+"""No peg needs to be wider than this, mm: larger faces get more pegs
+(common practice, no source)."""
+
+DEPTH_SHARES = (1.25, 1.1, 1.0, 0.85, 0.7, 0.6)
+"""Peg depths tried, as shares of the width, deepest first (common practice, no source)."""
+
+ROOT_SHARE = 0.5
+"""Material wanted behind a peg's root, as a share of its width (common practice, no source)."""
+
+D_BELOW = 6.0
+"""Pegs narrower than this, mm, are D shaped: small square corners do not print crisply
+(common practice, no source)."""
+
+SECOND_SHARE = 0.75
+"""Width of the odd peg of a set over the others', so that the set goes home one way only."""
+
+TWO_PEGS_FROM, THREE_PEGS_FROM = 8_000.0, 25_000.0
+"""Areas, mm², from which a face gets two and three pegs: about 100 and 180 mm across
+(common practice, no source)."""
+
+LONG_FACE = 8.0
+"""Area over the square of the inscribed radius from which a face counts as long; a disc has π."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """One candidate for the sockets' side, with what stands in the way on both."""
+
+    name: Literal["A", "B"]
+    behind: Obstacles
+    root: Obstacles
+
+
+@dataclass(frozen=True, eq=False)
+class _Plan:
+    """A set of pegs that has room."""
+
+    side: _Side
+    centres: FloatArray
+    widths: tuple[float, ...]
+    depth_share: float
+
+    @property
+    def score(self) -> float:
+        """Strength goes with the cube of a peg's width, hold with its depth."""
+        return sum(w**3 for w in self.widths) * self.depth_share
+
+
+def joints(
+    pieces: tuple[Piece, ...],
+    faces: tuple[Interface, ...],
+    profile: PrinterProfile,
+) -> tuple[Joint, ...]:
+    """A joint for every interface, in order; letters count along.
+
+    A joint that would lock a ring of pieces, because its pegs run another way than the
+    others' between the same two assemblies, is plain and says so.
+    """
+    mesh_of = {p.id: p.mesh for p in pieces}
+    plain = _locking(faces)
+    bodies: dict[int, list[FloatArray]] = {p.id: [] for p in pieces}
+    made = []
+    for number, face in enumerate(faces):
+        if face.seam.joint == "plain":
+            joint = _plain(number, face, profile, "a flat glued joint, as the seam asks")
+        elif number in plain:
+            reason = (
+                "a flat glued joint: pegs here would run another way than those of joint "
+                f"{letter(plain[number])} and lock the pieces out"
+            )
+            joint = _plain(number, face, profile, reason)
+        else:
+            joint = _pegged(number, face, mesh_of, bodies, profile)
+        made.append(joint)
+        for peg in joint.pegs:
+            bodies[joint.socket_piece].append(joint.body(joint.socket_rings(peg)))
+    return tuple(made)
+
+
+def _locking(faces: tuple[Interface, ...]) -> dict[int, int]:
+    """Interfaces that cannot carry pegs because a ring of pieces could not be closed.
+
+    Pieces are put together seam by seam, largest first. When an interface joins two
+    assemblies, every other interface between the same two must slide home along the
+    same direction; any that does not maps to the one it fights.
+    """
+    order = sorted(
+        (k for k, f in enumerate(faces) if f.seam.joint != "plain"),
+        key=lambda k: (
+            -sum(f.region.area for f in faces if f.seam.id == faces[k].seam.id),
+            faces[k].seam.id,
+            -faces[k].region.area,
+        ),
+    )
+    group = {p: p for f in faces for p in (f.piece_a, f.piece_b)}
+    done: set[int] = set()
+    fights: dict[int, int] = {}
+    for k in order:
+        if k in done:
+            continue
+        a, b = group[faces[k].piece_a], group[faces[k].piece_b]
+        for j in order:
+            ends = {group[faces[j].piece_a], group[faces[j].piece_b]}
+            if j in done or ends != {a, b}:
+                continue
+            done.add(j)
+            along = abs(float(faces[j].seam.frame.normal @ faces[k].seam.frame.normal))
+            if along < np.cos(np.radians(0.5)):
+                fights[j] = k
+        group = {p: a if g == b else g for p, g in group.items()}
+    return fights
+
+
+def _plain(number: int, face: Interface, profile: PrinterProfile, reason: str) -> Joint:
+    return Joint(
+        letter(number), face, (), "B",
+        profile.clearance, profile.seating_gap, profile.draft, 0.0, reason,
+    )  # fmt: skip
+
+
+def _pegged(
+    number: int,
+    face: Interface,
+    mesh_of: dict[int, Mesh],
+    bodies: dict[int, list[FloatArray]],
+    profile: PrinterProfile,
+) -> Joint:
+    """The best set of pegs for one interface, or a plain joint if there is no room."""
+    region = face.region
+    _, radius = inscribed(region)
+    count = _wanted(region, radius)
+    widest = float(np.clip(WIDTH_SHARE * radius, _narrowest(profile), WIDEST))
+    sides = _sides(face, mesh_of, bodies, profile, widest, radius)
+    needed = 2 * (_narrowest(profile) * 0.5 + profile.clearance + profile.wall)
+    for pegs in range(count, 0, -1):
+        width = widest
+        while width >= _narrowest(profile):
+            plans = [p for s in sides for p in _plans(region, s, pegs, width, radius, profile)]
+            for plan in sorted(plans, key=lambda p: -p.score):
+                joint = _proven(number, face, plan, profile, radius)
+                if joint is not None:
+                    return joint
+            width *= 0.85
+    return _plain(
+        number, face, profile,
+        f"a flat glued joint: no room for a peg of {_narrowest(profile):.1f} mm with its "
+        f"clearance and {profile.wall:.1f} mm of wall, which need {needed:.1f} mm across all "
+        f"the way down; the face's largest circle is {2 * radius:.1f} mm across",
+    )  # fmt: skip
+
+
+def _wanted(region: Region, radius: float) -> int:
+    """How many pegs a face of this size and shape should get."""
+    if region.area >= THREE_PEGS_FROM:
+        return 3
+    long = region.area > LONG_FACE * radius**2
+    return 2 if region.area >= TWO_PEGS_FROM or long else 1
+
+
+def _narrowest(profile: PrinterProfile) -> float:
+    """The thinnest peg that prints sound, mm: six nozzle widths and at least 2 mm
+    (common practice, no source)."""
+    return max(6 * profile.nozzle, 2.0)
+
+
+def _sides(
+    face: Interface,
+    mesh_of: dict[int, Mesh],
+    bodies: dict[int, list[FloatArray]],
+    profile: PrinterProfile,
+    widest: float,
+    radius: float,
+) -> list[_Side]:
+    """Both sides as homes for the sockets; the piece with more material behind comes first."""
+    frame, region = face.seam.frame, face.region
+    deepest = DEPTH_SHARES[0] * widest + profile.seating_gap + profile.wall
+    spacing = float(np.clip(radius / 15, 0.1, 3.0))
+    around = {
+        name: obstacles(
+            mesh_of[piece], own, frame, into, region, deepest, spacing, tuple(bodies[piece])
+        )
+        for name, piece, own, into in (
+            ("B", face.piece_b, face.faces_b, -frame.normal),
+            ("A", face.piece_a, face.faces_a, frame.normal),
+        )
+    }
+    return [_Side("B", around["B"], around["A"]), _Side("A", around["A"], around["B"])]
+
+
+def _plans(
+    region: Region, side: _Side, pegs: int, width: float, radius: float, profile: PrinterProfile
+) -> list[_Plan]:
+    """Where `pegs` pegs of this width have room on one side, at the deepest depth that does."""
+    at = spots(region, max(radius / 8, np.sqrt(region.area) / 40))
+    need = outradius(_shape(width, 0.0)[1]) + profile.clearance + profile.wall
+    rooted = clear_radius(at, side.root, ROOT_SHARE * width)
+    for share in DEPTH_SHARES:
+        depth = share * width + profile.seating_gap + profile.wall
+        room = np.minimum(rooted, clear_radius(at, side.behind, depth))
+        good = room >= need
+        if not good.any():
+            continue
+        if pegs == 1:
+            best = at[int(np.argmax(room))]
+            return [_Plan(side, best[None], (width,), share)]
+        spread = _spread(at[good], room[good], pegs)
+        apart = min(float(np.linalg.norm(a - b)) for i, a in enumerate(spread) for b in spread[:i])
+        if apart >= 2.5 * width:
+            widths = (width,) * (pegs - 1) + (max(SECOND_SHARE * width, _narrowest(profile)),)
+            return [_Plan(side, spread, widths, share)]
+    return []
+
+
+def _spread(at: FloatArray, room: FloatArray, pegs: int) -> FloatArray:
+    """(pegs, 2) places far from each other: the roomiest of those far out.
+
+    Farthest-point choice from both ends of the long direction; the odd peg, if any, then
+    goes as far as it can from the line of the first two.
+    """
+    middle = at - at.mean(axis=0)
+    axis = np.linalg.svd(middle, full_matrices=False)[2][0] if len(at) > 1 else np.array([1.0, 0])
+    along = middle @ axis
+    roomy = room / room.max()
+    reach = max(float(np.ptp(along)), 1e-9)
+    first = int(np.argmax(along / reach + 0.2 * roomy))
+    second = int(np.argmax(-along / reach + 0.2 * roomy))
+    chosen = [first, second]
+    if pegs == 3:
+        nearest = np.min([np.linalg.norm(at - at[k], axis=1) for k in chosen], axis=0)
+        across = np.abs(middle @ np.array([-axis[1], axis[0]]))
+        chosen.append(int(np.argmax(nearest + across)))
+    return np.asarray(at[chosen])
+
+
+def _shape(width: float, turn: float) -> tuple[Literal["square", "D"], FloatArray]:
+    """Kind and outline about the origin of a peg of this width."""
+    kind: Literal["square", "D"] = "D" if width < D_BELOW else "square"
+    outline = d_shape(width) if kind == "D" else square(width)
+    return kind, placed(outline, np.zeros(2), turn)
+
+
+def _proven(
+    number: int, face: Interface, plan: _Plan, profile: PrinterProfile, radius: float
+) -> Joint | None:
+    """The planned joint if its wall holds exactly and it goes home one way only."""
+    turn = _long_direction(face.region)
+    pegs = []
+    for centre, width in zip(plan.centres, plan.widths, strict=True):
+        kind, outline = _shape(width, turn)
+        pegs.append(Peg(kind, outline + centre, width, plan.depth_share * width, 0.0))
+    joint = Joint(
+        letter(number), face, tuple(pegs), plan.side.name,
+        profile.clearance, profile.seating_gap, profile.draft,
+        min(profile.lead_in, min(plan.widths) / 6), "",
+    )  # fmt: skip
+    measured = []
+    bodies = [joint.body(joint.socket_rings(p)) for p in pegs]
+    for k, peg in enumerate(pegs):
+        others = [b for j, b in enumerate(bodies) if j != k]
+        wall, _ = least_distance(bodies[k], np.concatenate([plan.side.behind.triangles, *others]))
+        if wall < profile.wall - 1e-6:
+            return None
+        measured.append(replace(peg, wall=wall))
+    mouths = [joint.socket_rings(p)[0][0] for p in pegs]
+    if other_seatings([p.outline for p in pegs], mouths):
+        return None
+    return replace(joint, pegs=tuple(measured), reason=_reason(measured, face, radius))
+
+
+def _long_direction(region: Region) -> float:
+    """Turn, in degrees, that lays a footprint along the region's long direction."""
+    middle = region.outline - region.outline.mean(axis=0)
+    axis = np.linalg.svd(middle, full_matrices=False)[2][0]
+    return float(np.degrees(np.arctan2(axis[1], axis[0])))
+
+
+def _reason(pegs: list[Peg], face: Interface, radius: float) -> str:
+    """Why this joint is as it is."""
+    first = pegs[0]
+    many = {1: "one", 2: "two", 3: "three"}[len(pegs)]
+    shape = "D-shaped" if first.shape == "D" else "keyed square"
+    sizes = f"{first.width:.1f} mm"
+    if len(pegs) > 1:
+        sizes = f"{first.width:.1f} and {pegs[-1].width:.1f} mm"
+    return (
+        f"{many} {shape} peg{'s' if len(pegs) > 1 else ''} of {sizes}, {first.depth:.1f} mm deep, "
+        f"for a face of {face.region.area:.0f} mm² whose largest circle is "
+        f"{2 * radius:.1f} mm across; least wall {min(p.wall for p in pegs):.1f} mm"
+    )
+
+
+def require_one_way(made: tuple[Joint, ...]) -> None:
+    """Check every joint once more as it stands.
+
+    Raises
+    ------
+    CheckFailed
+        If a joint's pegs can seat in more than one way.
+    """
+    for joint in made:
+        mouths = [joint.socket_rings(p)[0][0] for p in joint.pegs]
+        turns = other_seatings([p.outline for p in joint.pegs], mouths) if joint.pegs else []
+        if turns:
+            raise CheckFailed(
+                f"Joint {joint.letter} also seats turned by {turns[0]:.0f}°; "
+                "change its key or size."
+            )
