@@ -1,0 +1,89 @@
+"""`python -m seamwright job.toml`: a job from the command line, without Blender."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from seamwright import __version__
+from seamwright.errors import SeamwrightError
+from seamwright.job import Job, read_job
+from seamwright.mesh import Mesh
+from seamwright.report import CAUTIONS
+from seamwright.run import Result, load, make, prepare, target_folder, write
+from seamwright.seam import listing
+from seamwright.section import section
+
+Source = Callable[[Job, Path], tuple[Mesh, str]]
+
+
+def main(argv: Sequence[str] | None = None, source: Source = load) -> int:
+    """Run a job; `source` gives the figure (the Blender batch passes its own).
+
+    Returns
+    -------
+    Exit code: 0 done, 2 bad input, 3 a check failed.
+    """
+    options = _parser().parse_args(argv)
+    try:
+        job = read_job(options.job)
+        mesh, unit = source(job, options.job.parent)
+        figure = prepare(mesh, unit, job)
+        if options.inspect or options.regions:
+            print("\n".join((*figure.inspection.lines(), *figure.mended)))
+            for seam in job.seams if options.regions else ():
+                print(f"Seam '{seam.name}': {listing(section(figure.mesh, seam.frame))}.")
+            return 0
+        result = make(figure, job, None if options.quiet else _show)
+        where = "nothing written"
+        if not options.dry_run:
+            target = target_folder(job, options.job, options.out)
+            write(result, target, replace=options.replace)
+            where = str(target)
+        if not options.quiet:
+            print(_summary(result, where))
+    except SeamwrightError as error:
+        print(f"seamwright: {error}", file=sys.stderr)
+        return error.exit_code
+    return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="seamwright",
+        description="Take a sculpted figure apart into printable, keyed pieces.",
+        epilog="Exit codes: 0 done, 2 bad input, 3 a check of the result failed.",
+    )
+    parser.add_argument("job", type=Path, help="the job file, .toml")
+    parser.add_argument("--out", type=Path, help="result folder, instead of the job's own")
+    parser.add_argument("--replace", action="store_true", help="replace an earlier result")
+    parser.add_argument("--dry-run", action="store_true", help="make and check, but write nothing")
+    parser.add_argument("--inspect", action="store_true", help="only say what the figure is like")
+    parser.add_argument(
+        "--regions", action="store_true", help="only list each seam's regions by number"
+    )
+    parser.add_argument("--quiet", action="store_true", help="print errors only")
+    parser.add_argument("--version", action="version", version=f"seamwright {__version__}")
+    return parser
+
+
+def _show(done: float, what: str) -> None:
+    print(f"{done:4.0%} {what}", file=sys.stderr)
+
+
+def _summary(result: Result, where: str) -> str:
+    lines = [f"{len(result.pieces)} pieces, {len(result.joints)} joints: {where}"]
+    lines += [f"  {check.name}: {check.found}" for check in result.checks]
+    lines += [
+        f"  joint {j.letter} ({j.interface.piece_b} to {j.interface.piece_a}, "
+        f"{j.interface.seam.name}): {j.reason}"
+        for j in result.joints
+    ]
+    lines += ["Take care:", *(f"  {c}" for c in CAUTIONS)]
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

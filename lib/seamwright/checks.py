@@ -1,0 +1,237 @@
+"""Checks of the result, each made by another way than the result was."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from seamwright.errors import CheckFailed
+from seamwright.fit import Fit
+from seamwright.footprint import offset
+from seamwright.joint import Joint, Peg, rings_volume
+from seamwright.mesh import EdgeCounts, FloatArray, Mesh
+from seamwright.outline import inside_loop
+from seamwright.parting import Piece
+from seamwright.printer import PrinterProfile
+from seamwright.seam import place
+from seamwright.wall import least_distance
+
+VOLUME_TOLERANCE = 1e-6
+"""Share of the figure's volume by which the pieces' sum may differ."""
+
+GAP_TOLERANCE = 1e-3
+"""mm by which a measured gap may differ from the one asked for: a hundredth of what prints."""
+
+SIZE_TOLERANCE = 1e-3
+"""mm by which the pieces' common extent may differ from the figure's: single precision at 1 m
+is good to 0.0001 mm."""
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing that was verified, and what was found."""
+
+    name: str
+    found: str
+
+
+def require_closed(pieces: tuple[Piece, ...], written: Callable[[Mesh], Mesh]) -> Check:
+    """Every piece, as it will be written, is closed, manifold and of positive volume.
+
+    Raises
+    ------
+    CheckFailed
+        Naming the piece and a place.
+    """
+    for piece in pieces:
+        mesh = written(piece.mesh)
+        edges = EdgeCounts.of(mesh.faces, len(mesh.vertices))
+        for rows, what in (
+            (edges.open, "an open edge"),
+            (edges.manifold_flaws, "an edge of more than two faces"),
+            (edges.flipped, "two faces that disagree which side is out"),
+        ):
+            if len(rows):
+                where = place(mesh.vertices[rows[0]].mean(axis=0))
+                raise CheckFailed(
+                    f"Piece {piece.id} has {what} at {where} ({len(rows)} in all); "
+                    "move the nearest seam a little."
+                )
+        if not mesh.volume > 0:
+            raise CheckFailed(
+                f"Piece {piece.id} has no volume ({mesh.volume:.3g} mm³); "
+                "move the seams that make it apart."
+            )
+    return Check("closed", f"{len(pieces)} pieces are closed, manifold and of positive volume")
+
+
+def require_volume(figure: Mesh, pieces: tuple[Piece, ...], joints: tuple[Joint, ...]) -> Check:
+    """The pieces' volumes sum to the figure's, pegs and sockets allowed for in closed form."""
+    pegs = sum(rings_volume(j.peg_rings(p)) for j in joints for p in j.pegs)
+    sockets = sum(rings_volume(j.socket_rings(p)) for j in joints for p in j.pegs)
+    total = sum(p.mesh.volume for p in pieces)
+    off = (total - pegs + sockets - figure.volume) / figure.volume
+    if not abs(off) <= VOLUME_TOLERANCE:
+        raise CheckFailed(
+            f"The pieces' volumes differ from the figure's by {off:.2g} of it "
+            f"(more than {VOLUME_TOLERANCE:g}); something was lost or doubled at a seam."
+        )
+    return Check(
+        "volume",
+        f"pieces {total / 1000:.3f} cm³ - pegs {pegs / 1000:.3f} cm³ + sockets "
+        f"{sockets / 1000:.3f} cm³ = figure {figure.volume / 1000:.3f} cm³, "
+        f"to {abs(off):.1g} of it",
+    )
+
+
+@dataclass(frozen=True)
+class ShellLine:
+    """One line of the ledger: a shell of the figure and the pieces that hold it."""
+
+    shell: int
+    volume: float
+    pieces: tuple[int, ...]
+
+
+def require_all_shells(
+    figure: Mesh, pieces: tuple[Piece, ...]
+) -> tuple[Check, tuple[ShellLine, ...]]:
+    """Every vertex of every shell of the figure is in some piece.
+
+    Parting keeps the figure's own vertices to the last bit, so each must turn up again.
+    """
+    shell = figure.shell_of_face
+    names = np.unique(shell)
+    of_vertex = np.full(len(figure.vertices), -1, dtype=np.int64)
+    of_vertex[figure.faces.ravel()] = np.repeat(shell, 3)
+    own = _fingerprints(figure.vertices)
+    found = np.zeros(len(own), dtype=bool)
+    homes: dict[int, set[int]] = {int(n): set() for n in names}
+    for piece in pieces:
+        here = np.isin(own, _fingerprints(piece.mesh.vertices))
+        found |= here
+        for n in np.unique(of_vertex[here]):
+            if n >= 0:
+                homes[int(n)].add(piece.id)
+    lost = (of_vertex >= 0) & ~found
+    if lost.any():
+        k = int(np.argmax(lost))
+        raise CheckFailed(
+            f"The figure's shell at {place(figure.vertices[k])} is missing from the pieces "
+            f"({int(lost.sum())} vertices)."
+        )
+    volumes = np.bincount(np.searchsorted(names, shell), weights=figure.signed_volumes())
+    lines = tuple(
+        ShellLine(number, float(volumes[number - 1]), tuple(sorted(homes[int(n)])))
+        for number, n in enumerate(names, start=1)
+    )
+    return Check("shells", f"all {len(names)} shells of the figure are in the pieces"), lines
+
+
+def _fingerprints(points: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.uint64]]:
+    """(N,) one 64-bit number for each point's exact coordinates; -0 counts as 0."""
+    bits = np.ascontiguousarray(points + 0.0).view(np.uint64).reshape(-1, 3)
+    # Odd multipliers of the 64-bit golden ratio kind spread the bits of each coordinate.
+    mix = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dtype=np.uint64)
+    mixed = bits * mix
+    mixed ^= mixed >> np.uint64(29)
+    return np.asarray(mixed[:, 0] ^ (mixed[:, 1] << np.uint64(1)) ^ (mixed[:, 2] * mix[0]))
+
+
+def require_gaps(pieces: tuple[Piece, ...], joints: tuple[Joint, ...]) -> Check:
+    """Measure every peg in its socket on the finished meshes: sides and end.
+
+    The triangles are picked out of the two pieces by where they lie, not by how they
+    were made, and their least distance is compared with what was asked for.
+    """
+    meshes = {p.id: p.mesh for p in pieces}
+    widest = 0.0
+    count = 0
+    for joint in joints:
+        for peg in joint.pegs:
+            count += 1
+            side_p, end_p = _body_faces(meshes[joint.peg_piece], joint, peg)
+            side_s, end_s = _body_faces(meshes[joint.socket_piece], joint, peg)
+            sides, _ = least_distance(side_p, side_s)
+            end = float((end_s[0, 0] - end_p[0, 0]) @ joint.into)
+            for what, is_, asked in (
+                ("side", sides, joint.clearance),
+                ("end", end, joint.seating_gap),
+            ):
+                off = abs(is_ - asked)
+                widest = max(widest, off)
+                if not off <= GAP_TOLERANCE:
+                    raise CheckFailed(
+                        f"Joint {joint.letter} has a gap of {is_:.4f} mm at a peg's {what} "
+                        f"where {asked:.4f} mm was asked for."
+                    )
+    return Check("gaps", f"{count} pegs measured in their sockets, off by {widest:.1g} mm at most")
+
+
+def _body_faces(mesh: Mesh, joint: Joint, peg: Peg) -> tuple[FloatArray, FloatArray]:
+    """The (N, 3, 3) side and end triangles of one peg or socket on a finished piece."""
+    mine = np.flatnonzero(mesh.tag == joint.interface.seam.id)
+    corners = mesh.vertices[mesh.faces[mine]]
+    depth = (corners - joint.frame.origin) @ joint.into
+    reach = peg.depth + joint.seating_gap
+    flat = joint.frame.to_plane(corners.reshape(-1, 3))
+    mouth = offset(peg.outline, 2 * joint.clearance + 0.01 * peg.width)
+    inside = inside_loop(flat, mouth).reshape(-1, 3).all(axis=1)
+    deep = (depth.max(axis=1) > 0.1 * reach) & (depth.min(axis=1) > -0.01 * reach)
+    body = inside & deep & (depth.max(axis=1) < 1.01 * reach)
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    axial = np.abs(normal @ joint.into) > 0.999 * np.linalg.norm(normal, axis=1)
+    # The lead-in leans away from the socket's side, so it never is the nearest.
+    return corners[body & ~axial], corners[body & axial]
+
+
+def require_one_scale(figure: Mesh, read_back: dict[int, Mesh]) -> Check:
+    """The pieces, as read back from their files, together span just what the figure spans."""
+    low = np.min([m.bounds[0] for m in read_back.values()], axis=0)
+    high = np.max([m.bounds[1] for m in read_back.values()], axis=0)
+    off = float(np.abs(np.array([low, high]) - figure.bounds).max())
+    if not off <= SIZE_TOLERANCE + 1e-6 * figure.diagonal:
+        raise CheckFailed(
+            f"The written pieces span {np.round(high - low, 2).tolist()} mm but the figure "
+            f"{np.round(figure.size, 2).tolist()} mm; they are not all of one scale."
+        )
+    return Check("scale", f"files read back span the figure to {off:.1g} mm")
+
+
+def require_files_hold(pieces: tuple[Piece, ...], read_back: dict[int, Mesh]) -> Check:
+    """Each file, read back, holds a closed mesh of its piece's volume."""
+    worst = 0.0
+    for piece in pieces:
+        mesh = read_back[piece.id]
+        off = abs(mesh.volume - piece.mesh.volume) / piece.mesh.volume
+        worst = max(worst, off)
+        # Single precision keeps a 1 m figure to 0.0001 mm, which on a thin 1 cm³ piece
+        # of 10 cm² of skin is 1e-4 of its volume at the very worst.
+        if not mesh.is_closed or not off <= 1e-4:
+            raise CheckFailed(
+                f"The file of piece {piece.id} does not hold what was made "
+                f"(closed: {mesh.is_closed}, volume off by {off:.1g} of it)."
+            )
+    return Check("files", f"read back closed, volumes off by {worst:.1g} at most")
+
+
+def require_fit(fits: dict[int, Fit], profile: PrinterProfile) -> Check:
+    """Every piece fits the printer in some rotation."""
+    bad = {number: f for number, f in fits.items() if f.way == "none"}
+    x, y, z = profile.usable
+    if bad:
+        which = "; ".join(
+            f"piece {number} misses by {f.miss:.1f} mm at best" for number, f in bad.items()
+        )
+        raise CheckFailed(
+            f"{len(bad)} of {len(fits)} pieces do not fit {profile.name}, which has "
+            f"{x:g} × {y:g} × {z:g} mm inside its margins: {which}; add or move a seam there."
+        )
+    ways = [f.way for f in fits.values()]
+    return Check(
+        "fit",
+        f"{len(ways)} pieces fit {x:g} × {y:g} × {z:g} mm: {ways.count('upright')} upright, "
+        f"{ways.count('turned')} turned, {ways.count('any')} tilted",
+    )

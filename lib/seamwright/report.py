@@ -1,0 +1,169 @@
+"""Report and parts list: what was made, why, what was checked, and the cautions."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from seamwright import __version__
+from seamwright.checks import Check, ShellLine
+from seamwright.fit import Fit
+from seamwright.inspection import Inspection
+from seamwright.job import Job
+from seamwright.joint import Joint
+from seamwright.parting import Piece
+
+CAUTIONS = (
+    "A standing figure can topple: fix it to a base or a wall before anyone is near it, and "
+    "follow local rules for public display.",
+    "Anything overhead can fall: glue alone does not hold arms, heads or lanterns above people; "
+    "have the fixing judged by a licensed professional.",
+    "Rods and wires have sharp ends and spring: wear eye protection and round their ends off.",
+    "Solvents, glues, resin and fillers: read the safety data sheet, ventilate, wear the gloves "
+    "and the mask it names.",
+    "Sanding and filing make fine dust: sand wet or with extraction, and wear a dust mask.",
+    "These are reminders, not a safety plan: local codes, safety data sheets and licensed "
+    "practice go before them.",
+)
+
+PART_COLUMNS = (
+    "piece", "name", "stl", "3mf", "triangles", "volume_cm3", "solid_mass_g",
+    "x_mm", "y_mm", "z_mm", "fits", "joints", "meets_pieces",
+)  # fmt: skip
+
+
+def file_stem(job: Job, piece: Piece) -> str:
+    """Name of a piece's files without suffix: the figure's name and the piece number."""
+    plain = "".join(c if c.isalnum() else "-" for c in job.name.lower()).strip("-")
+    while "--" in plain:
+        plain = plain.replace("--", "-")
+    return f"{plain or 'figure'}-{piece.id:02d}"
+
+
+def mass(piece: Piece, job: Job) -> float:
+    """Grams of the piece printed solid."""
+    return piece.mesh.volume / 1000.0 * job.printer.density
+
+
+def touching(piece: Piece, joints: tuple[Joint, ...]) -> list[Joint]:
+    """The joints a piece has a half of."""
+    return [j for j in joints if piece.id in (j.interface.piece_a, j.interface.piece_b)]
+
+
+def parts_list(
+    job: Job, pieces: tuple[Piece, ...], joints: tuple[Joint, ...], fits: Mapping[int, Fit]
+) -> str:
+    """The parts list as CSV text, one line a piece (RFC 4180)."""
+    out = io.StringIO()
+    rows = csv.writer(out)
+    rows.writerow(PART_COLUMNS)
+    for piece in pieces:
+        stem = file_stem(job, piece)
+        mine = touching(piece, joints)
+        meets = sorted({j.interface.piece_a for j in mine} | {j.interface.piece_b for j in mine})
+        rows.writerow(
+            [
+                piece.id, piece.name, f"stl/{stem}.stl", f"3mf/{stem}.3mf",
+                len(piece.mesh.faces),
+                f"{piece.mesh.volume / 1000:.3f}", f"{mass(piece, job):.1f}",
+                *(f"{x:.2f}" for x in piece.mesh.size),
+                fits[piece.id].way, " ".join(j.letter for j in mine),
+                " ".join(str(n) for n in meets if n != piece.id),
+            ]
+        )  # fmt: skip
+    return out.getvalue()
+
+
+def report(
+    job: Job,
+    inspection: Inspection,
+    mended: tuple[str, ...],
+    pieces: tuple[Piece, ...],
+    joints: tuple[Joint, ...],
+    fits: Mapping[int, Fit],
+    ledger: tuple[ShellLine, ...],
+    checks: tuple[Check, ...],
+) -> str:
+    """The whole report as JSON text. It holds no time or place, so equal work gives equal bytes."""
+    data: dict[str, Any] = {
+        "seamwright": __version__,
+        "figure": {
+            "name": job.name,
+            "size_mm": _rounded(inspection.size),
+            "volume_cm3": round(inspection.volume / 1000, 3),
+            "triangles": inspection.triangles,
+            "shells": inspection.shells,
+            "found": list(inspection.lines()),
+            "mended": list(mended),
+        },
+        "printer": {
+            "name": job.printer.name,
+            "build_volume_mm": list(job.printer.build_volume),
+            "usable_mm": list(job.printer.usable),
+            "clearance_mm": job.printer.clearance,
+            "seating_gap_mm": job.printer.seating_gap,
+            "wall_mm": job.printer.wall,
+        },
+        "pieces": [_piece(job, p, joints, fits[p.id]) for p in pieces],
+        "joints": [_joint(j) for j in joints],
+        "ledger": [
+            {
+                "shell": line.shell,
+                "volume_cm3": round(line.volume / 1000, 6),
+                "pieces": list(line.pieces),
+            }
+            for line in ledger
+        ],
+        "checks": [{"check": c.name, "found": c.found} for c in checks],
+        "cautions": list(CAUTIONS),
+    }
+    return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
+
+
+def _piece(job: Job, piece: Piece, joints: tuple[Joint, ...], fit: Fit) -> dict[str, Any]:
+    return {
+        "piece": piece.id,
+        "name": piece.name,
+        "file": file_stem(job, piece),
+        "triangles": len(piece.mesh.faces),
+        "volume_cm3": round(piece.mesh.volume / 1000, 3),
+        "solid_mass_g": round(mass(piece, job), 1),
+        "size_mm": _rounded(piece.mesh.size),
+        "fits": fit.way,
+        "pose_size_mm": _rounded(fit.size),
+        "pose_rotation": [[round(float(x), 9) for x in row] for row in fit.rotation],
+        "joints": [j.letter for j in touching(piece, joints)],
+    }
+
+
+def _joint(joint: Joint) -> dict[str, Any]:
+    face = joint.interface
+    return {
+        "joint": joint.letter,
+        "seam": face.seam.name,
+        "pieces": [face.piece_b, face.piece_a],
+        "kind": joint.kind,
+        "area_mm2": round(face.region.area, 2),
+        "centre_mm": _rounded(joint.frame.to_world(face.region.centroid)),
+        "pegs_on": joint.peg_piece if joint.pegs else None,
+        "sockets_in": joint.socket_piece if joint.pegs else None,
+        "insertion_direction": [round(float(x), 9) for x in joint.into] if joint.pegs else None,
+        "pegs": [
+            {
+                "shape": p.shape,
+                "width_mm": round(p.width, 3),
+                "depth_mm": round(p.depth, 3),
+                "centre_mm": _rounded(joint.frame.to_world(p.outline.mean(axis=0))),
+                "wall_mm": round(p.wall, 3),
+            }
+            for p in joint.pegs
+        ],
+        "reason": joint.reason,
+    }
+
+
+def _rounded(values: Any) -> list[float]:
+    return [round(float(x), 3) + 0.0 for x in values]

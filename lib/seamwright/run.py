@@ -1,0 +1,204 @@
+"""The whole way, from a job to a result folder: what the command, the batch and the panel run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from seamwright.checks import (
+    Check,
+    ShellLine,
+    require_all_shells,
+    require_closed,
+    require_files_hold,
+    require_fit,
+    require_gaps,
+    require_one_scale,
+    require_volume,
+)
+from seamwright.errors import BadInput
+from seamwright.figure import require_solid, true_size
+from seamwright.files import (
+    as_written,
+    read_figure,
+    read_mesh,
+    write_3mf,
+    write_folder_whole,
+    write_stl,
+)
+from seamwright.fit import Fit, fit
+from seamwright.imprint import jointed
+from seamwright.inspection import Inspection, inspect
+from seamwright.interface import interfaces
+from seamwright.job import Job, job_to_toml
+from seamwright.joint import Joint
+from seamwright.mend import mend, require_mended
+from seamwright.mesh import Mesh
+from seamwright.parting import Piece, Progress, take_apart
+from seamwright.report import file_stem, parts_list, report
+from seamwright.sizing import joints as sized_joints
+from seamwright.sizing import require_one_way
+
+
+@dataclass(frozen=True, eq=False)
+class Figure:
+    """A figure ready to be parted: at true size, mended, and what was found on the way."""
+
+    mesh: Mesh
+    inspection: Inspection
+    mended: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """Everything made from one job, checked, still in memory."""
+
+    job: Job
+    figure: Figure
+    pieces: tuple[Piece, ...]
+    joints: tuple[Joint, ...]
+    fits: dict[int, Fit]
+    ledger: tuple[ShellLine, ...]
+    checks: tuple[Check, ...]
+
+
+def load(job: Job, folder: Path) -> tuple[Mesh, str]:
+    """The figure's mesh as in its file, and its unit. `folder` is where the job lies.
+
+    Raises
+    ------
+    BadInput
+        If the job names no file, or neither job nor file says what the unit is.
+    """
+    if job.figure.file is None:
+        raise BadInput(
+            f"Job '{job.name}' names no figure file; add file = \"…\" under [figure], or run it "
+            "through Blender on an object."
+        )
+    path = folder / job.figure.file
+    read = read_figure(path)
+    unit = job.figure.unit or read.unit
+    if unit is None:
+        raise BadInput(
+            f"'{path}' carries no unit; add unit = \"mm\" (or cm, m, in, ft) under [figure]."
+        )
+    return read.mesh, unit
+
+
+def prepare(source: Mesh, unit: str, job: Job) -> Figure:
+    """Bring a figure to true size, inspect it, and mend it unless the job says not to."""
+    choice = job.figure
+    require_solid(source, job.name)
+    sized = true_size(
+        source, unit=unit, scale=choice.scale, target_height=choice.target_height, up=choice.up
+    )
+    if not choice.mend:
+        return Figure(sized, inspect(sized, job.printer.usable), ())
+    mended = mend(sized)
+    require_mended(mended, job.name)
+    found = inspect(mended.mesh, job.printer.usable)
+    return Figure(mended.mesh, found, mended.done + mended.left)
+
+
+def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
+    """Part a prepared figure, joint it, fit each piece, and check it all.
+
+    Raises
+    ------
+    BadInput
+        If a seam cannot be parted as asked.
+    CheckFailed
+        If a piece does not fit or any check of the result does not hold.
+    Cancelled
+        If `progress` raises it.
+    """
+
+    def tell(done: float, what: str) -> None:
+        if progress:
+            progress(done, what)
+
+    if not job.seams:
+        raise BadInput(f"Job '{job.name}' has no seam; add one or more.")
+    if not figure.mesh.is_closed:
+        raise BadInput(f"Figure '{job.name}' is not closed; mend it first.")
+    tell(0.05, "parting")
+    blanks = take_apart(figure.mesh, job.seams, lambda done, what: tell(0.05 + 0.2 * done, what))
+    tell(0.25, "sizing joints")
+    joints = sized_joints(blanks, interfaces(blanks, job.seams), job.printer)
+    tell(0.6, "setting pegs and sockets")
+    pieces = jointed(blanks, joints)
+    fits = {}
+    for n, piece in enumerate(pieces):
+        tell(0.65 + 0.2 * n / len(pieces), f"fitting piece {piece.id}")
+        fits[piece.id] = fit(piece.mesh.vertices, job.printer.usable)
+    tell(0.85, "checking")
+    require_one_way(joints)
+    shells, ledger = require_all_shells(figure.mesh, pieces)
+    checks = (
+        require_closed(pieces, as_written),
+        require_volume(figure.mesh, pieces, joints),
+        shells,
+        require_gaps(pieces, joints),
+        require_fit(fits, job.printer),
+    )
+    return Result(job, figure, pieces, joints, fits, ledger, checks)
+
+
+def write(
+    result: Result, target: Path, *, replace: bool = False, progress: Progress | None = None
+) -> Path:
+    """Write the result folder, whole or not at all, and check the files by reading them back.
+
+    Raises
+    ------
+    BadInput
+        If the folder exists (without `replace`) or cannot be written.
+    CheckFailed
+        If a file does not hold what it should; the folder is then not there.
+    """
+
+    def fill(folder: Path) -> None:
+        job, read_back = result.job, {}
+        (folder / "stl").mkdir()
+        (folder / "3mf").mkdir()
+        for n, piece in enumerate(result.pieces):
+            if progress:
+                progress(n / len(result.pieces), f"writing piece {piece.id}")
+            stem = file_stem(job, piece)
+            name = f"{job.name} {piece.name}"
+            stl = folder / "stl" / f"{stem}.stl"
+            write_stl(piece.mesh, stl, name)
+            write_3mf(
+                piece.mesh, folder / "3mf" / f"{stem}.3mf", name=name, number=piece.id,
+                metadata={"Title": name},
+            )  # fmt: skip
+            read_back[piece.id] = read_mesh(stl)
+        checks = (
+            *result.checks,
+            require_files_hold(result.pieces, read_back),
+            require_one_scale(result.figure.mesh, read_back),
+        )
+        text = report(
+            job, result.figure.inspection, result.figure.mended, result.pieces, result.joints,
+            result.fits, result.ledger, checks,
+        )  # fmt: skip
+        (folder / "report.json").write_text(text, encoding="utf-8")
+        # CSV carries its own line ends: do not let the platform change them.
+        (folder / "parts.csv").write_text(
+            parts_list(job, result.pieces, result.joints, result.fits),
+            encoding="utf-8",
+            newline="",
+        )
+        (folder / "job.toml").write_text(job_to_toml(job), encoding="utf-8")
+
+    write_folder_whole(target, replace, fill)
+    return target
+
+
+def target_folder(job: Job, job_path: Path, out: Path | None) -> Path:
+    """Where the result goes: `out`, else the job's own folder, else one named after the file."""
+    if out is not None:
+        return out
+    if job.output is not None:
+        return job_path.parent / job.output
+    return job_path.with_name(job_path.stem + "-pieces")

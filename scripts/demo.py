@@ -1,0 +1,78 @@
+"""The whole job on a demo figure made from nothing, with pictures before and after.
+
+    python scripts/demo.py            # into demo_out/
+    python scripts/demo.py --out DIR
+
+Needs Blender as a Python module (pip install "bpy==5.0.1").
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE / "demo"))
+
+# Okabe & Ito, "Color universal design" (2008): safe for colour-blind readers.
+PALETTE = ("#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7")
+CLAY = "#B8A48C"
+APART = 0.45
+"""How far pieces are moved out in the picture, as a share of their distance from the middle."""
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="Make the demo figure and take it apart.")
+    parser.add_argument("--out", type=Path, default=Path("demo_out"), help="folder for everything")
+    options = parser.parse_args()
+    out = options.out.resolve()
+    out.mkdir(parents=True, exist_ok=True)
+    run(HERE / "demo" / "make_figure.py", "--out", out)
+    shutil.copy(HERE / "demo" / "keeper.toml", out / "keeper.toml")
+    code = run("-m", "seamwright", out / "keeper.toml", "--replace", check=False)
+    if code == 0:
+        pictures(out)
+        print(f"\nResults: {out / 'keeper-pieces'}\nPictures: {out}/before.png, {out}/after.png")
+    return code
+
+
+def run(*words: object, check: bool = True) -> int:
+    """Run Python with these words and return its exit code."""
+    return subprocess.run([sys.executable, *map(str, words)], check=check).returncode
+
+
+def pictures(out: Path) -> None:
+    """Render the figure whole, and its pieces moved apart, side by side views alike."""
+    from render import render_meshes
+
+    from seamwright.files import read_mesh
+
+    figure = read_mesh(out / "keeper.stl")
+    render_meshes(
+        [("figure", figure.vertices * 1000, figure.faces, colour(CLAY))], out / "before.png"
+    )
+    files = sorted((out / "keeper-pieces" / "stl").glob("*.stl"))
+    meshes = [read_mesh(f) for f in files]
+    middle = np.mean([m.bounds.mean(axis=0) for m in meshes], axis=0)
+    render_meshes(
+        [
+            (f.stem, m.vertices, m.faces, colour(PALETTE[k % len(PALETTE)]))
+            for k, (f, m) in enumerate(zip(files, meshes, strict=True))
+        ],
+        out / "after.png",
+        explode=[APART * (m.bounds.mean(axis=0) - middle) for m in meshes],
+    )
+
+
+def colour(code: str) -> tuple[float, float, float]:
+    """sRGB 0 to 1 from a #RRGGBB code."""
+    return tuple(int(code[k : k + 2], 16) / 255 for k in (1, 3, 5))  # type: ignore[return-value]
+
+
+if __name__ == "__main__":
+    sys.exit(main())
