@@ -11,10 +11,10 @@ from seamwright import __version__
 from seamwright.errors import SeamwrightError
 from seamwright.job import Job, read_job
 from seamwright.mesh import Mesh
+from seamwright.parting import sections
 from seamwright.report import CAUTIONS
 from seamwright.run import Result, load, make, prepare, target_folder, write
-from seamwright.seam import listing
-from seamwright.section import section
+from seamwright.seam import in_order, listing
 
 Source = Callable[[Job, Path], tuple[Mesh, str]]
 
@@ -33,8 +33,9 @@ def main(argv: Sequence[str] | None = None, source: Source = load) -> int:
         figure = prepare(mesh, unit, job)
         if options.inspect or options.regions:
             print("\n".join((*figure.inspection.lines(), *figure.mended)))
-            for seam in job.seams if options.regions else ():
-                print(f"Seam '{seam.name}': {listing(section(figure.mesh, seam.frame))}.")
+            if options.regions:
+                for name, whole in sections(figure.mesh, in_order(job.seams)).items():
+                    print(f"Seam '{name}': {listing(whole)}.")
             return 0
         result = make(figure, job, None if options.quiet else _show)
         where = "nothing written"

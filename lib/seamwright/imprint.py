@@ -13,7 +13,7 @@ import manifold3d
 import numpy as np
 
 from seamwright.errors import SeamwrightError
-from seamwright.interface import boundary
+from seamwright.interface import Patch, boundary
 from seamwright.joint import Joint, Ring
 from seamwright.mesh import FloatArray, IntArray, Mesh
 from seamwright.parting import Piece
@@ -30,7 +30,7 @@ def imprinted(piece: Piece, joints: tuple[Joint, ...]) -> Mesh:
     Raises
     ------
     SeamwrightError
-        If an interface's faces do not form one region.
+        If a seam face is not one region.
     """
     mesh = piece.mesh
     gone = np.zeros(len(mesh.faces), dtype=bool)
@@ -38,16 +38,12 @@ def imprinted(piece: Piece, joints: tuple[Joint, ...]) -> Mesh:
     faces: list[IntArray] = []
     tags: list[IntArray] = []
     count = len(mesh.vertices)
-    for joint in joints:
-        if not joint.pegs or piece.id not in (joint.peg_piece, joint.socket_piece):
-            continue
-        face = joint.interface
-        rows = face.faces_a if piece.id == face.piece_a else face.faces_b
-        gone[rows] = True
-        new_points, new_faces = _face_with_pegs(mesh, rows, joint, piece.id, count)
+    for patch, mine in _by_patch(piece.id, joints):
+        gone[patch.faces] = True
+        new_points, new_faces = _face_with_pegs(mesh, patch, mine, count)
         vertices.append(new_points)
         faces.append(new_faces)
-        tags.append(np.full(len(new_faces), face.seam.id, dtype=np.int32))
+        tags.append(np.full(len(new_faces), mine[0].interface.seam.id, dtype=np.int32))
         count += len(new_points)
     if not faces:
         return mesh
@@ -58,42 +54,51 @@ def imprinted(piece: Piece, joints: tuple[Joint, ...]) -> Mesh:
     ).compacted()
 
 
+def _by_patch(piece: int, joints: tuple[Joint, ...]) -> list[tuple[Patch, list[Joint]]]:
+    """Each seam face of a piece that carries pegs or sockets, with all its joints."""
+    found: dict[int, tuple[Patch, list[Joint]]] = {}
+    for joint in joints:
+        for patch in (joint.interface.a, joint.interface.b):
+            if joint.pegs and patch.piece == piece:
+                found.setdefault(id(patch), (patch, []))[1].append(joint)
+    return list(found.values())
+
+
 def _face_with_pegs(
-    mesh: Mesh, rows: IntArray, joint: Joint, piece: int, first: int
+    mesh: Mesh, patch: Patch, joints: list[Joint], first: int
 ) -> tuple[FloatArray, IntArray]:
-    """New points (N, 3), numbered from `first`, and faces (T, 3) in place of `rows`."""
-    regions, rim = boundary(mesh, rows, joint.interface.seam)
+    """New points (N, 3), numbered from `first`, and faces (T, 3) in place of a patch."""
+    seam = joints[0].interface.seam
+    regions, rim = boundary(mesh, patch.faces, seam)
     if len(regions) != 1:
         raise SeamwrightError(
-            f"The seam face of joint {joint.letter} on piece {piece} is in {len(regions)} regions."
+            f"The seam face of joint {joints[0].letter} on piece {patch.piece} is in "
+            f"{len(regions)} regions."
         )
-    is_peg = piece == joint.peg_piece
-    on_a = piece == joint.interface.piece_a
-    rings = [joint.peg_rings(p) if is_peg else joint.socket_rings(p) for p in joint.pegs]
+    loops = list(regions[0].loops)
+    ids = [rim[s, 0] for s in regions[0].segments]
     points: list[FloatArray] = []
-    walls: list[IntArray] = []
-    roots: list[IntArray] = []
-    for stack in rings:
-        start = first + sum(len(p) for p in points)
-        new_points, root, new_walls = _stack(joint, stack, start)
-        points.append(new_points)
-        roots.append(root)
-        walls.append(new_walls)
-
-    region = regions[0]
-    loops = [*region.loops, *(stack[0][0][::-1] for stack in rings)]
-    ids = np.concatenate(
-        [*(rim[s, 0] for s in region.segments), *(root[::-1] for root in roots)]
-    ).astype(np.int32)
-    flat = ids[np.asarray(manifold3d.triangulate([np.ascontiguousarray(p) for p in loops]))]
-    # Side B's face looks along the normal, side A's against it. `_stack` gives the
-    # outside of a body that runs against the normal: a peg of side A. Its socket in side
-    # B is the same seen from inside; with the sockets in side A all is mirrored.
+    bodies: list[IntArray] = []
+    for joint in joints:
+        is_peg = patch.piece == joint.peg_piece
+        for peg in joint.pegs:
+            stack = joint.peg_rings(peg) if is_peg else joint.socket_rings(peg)
+            start = first + sum(len(p) for p in points)
+            new_points, root, body = _stack(joint, stack, start)
+            points.append(new_points)
+            loops.append(stack[0][0][::-1])
+            ids.append(root[::-1].astype(np.int64))
+            # `_stack` gives the outside of a body that runs against the normal: a peg of
+            # side A. Its socket in side B is the same seen from inside; with the sockets
+            # in side A all is mirrored.
+            same = is_peg == (joint.socket_side == "B")
+            bodies.append(body if same else body[:, ::-1])
+    triangles = manifold3d.triangulate([np.ascontiguousarray(p) for p in loops])
+    flat = np.concatenate(ids).astype(np.int32)[np.asarray(triangles)]
+    # Side B's face looks along the normal, side A's against it.
+    on_a = patch is joints[0].interface.a
     face = flat[:, ::-1] if on_a else flat
-    body = np.concatenate(walls)
-    if is_peg != (joint.socket_side == "B"):
-        body = body[:, ::-1]
-    return np.concatenate(points), np.concatenate([face, body]).astype(np.int32)
+    return np.concatenate(points), np.concatenate([face, *bodies]).astype(np.int32)
 
 
 def _stack(

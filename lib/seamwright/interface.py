@@ -4,15 +4,33 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import manifold3d
 import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from seamwright.errors import SeamwrightError
-from seamwright.mesh import BoolArray, FloatArray, IntArray, Mesh
+from seamwright.mesh import IntArray, Mesh
 from seamwright.outline import IdArray, Region, regions_of
 from seamwright.parting import Piece
 from seamwright.seam import Seam
+
+SAME_AREA = 1e-6
+"""Share of a patch's area within which two areas are taken for the same."""
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """One connected seam face of one piece.
+
+    piece : id.
+    faces : (N,) indices into the piece's faces.
+    region : in the seam's frame.
+    """
+
+    piece: int
+    faces: IntArray
+    region: Region
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,17 +40,25 @@ class Interface:
     Attributes
     ----------
     seam : that made it; its normal points from side B into side A.
-    piece_a, piece_b : ids of the pieces above and below.
-    faces_a, faces_b : their seam faces here, as indices into each piece's faces.
-    region : in the seam's frame, with no segment ids of use to others.
+    a, b : the seam faces that meet here. Where another seam stops at this one, a face
+        on one side meets several on the other.
+    region : where they meet, in the seam's frame.
     """
 
     seam: Seam
-    piece_a: int
-    piece_b: int
-    faces_a: IntArray
-    faces_b: IntArray
+    a: Patch
+    b: Patch
     region: Region
+
+    @property
+    def piece_a(self) -> int:
+        """Id of the piece above."""
+        return self.a.piece
+
+    @property
+    def piece_b(self) -> int:
+        """Id of the piece below."""
+        return self.b.piece
 
     @property
     def name(self) -> str:
@@ -45,7 +71,7 @@ def interfaces(pieces: tuple[Piece, ...], seams: tuple[Seam, ...]) -> tuple[Inte
     Raises
     ------
     SeamwrightError
-        If the two sides of a seam do not carry the same triangles.
+        If the two sides of a seam do not cover the same area.
     """
     found: list[Interface] = []
     for seam in seams:
@@ -55,65 +81,84 @@ def interfaces(pieces: tuple[Piece, ...], seams: tuple[Seam, ...]) -> tuple[Inte
 
 def _along(seam: Seam, pieces: tuple[Piece, ...]) -> list[Interface]:
     """The interfaces of one seam."""
-    owner, rows, corners = [], [], []
-    for number, piece in enumerate(pieces):
-        mine = np.flatnonzero(piece.mesh.tag == seam.id)
-        owner.append(np.full(len(mine), number, dtype=np.int64))
-        rows.append(mine)
-        corners.append(piece.mesh.vertices[piece.mesh.faces[mine]])
-    piece_of, row_of, corner = (np.concatenate(x) for x in (owner, rows, corners))
-    if not len(row_of):
-        return []
-    # Both sides hold the same points to the last bit, so equal points are one point.
-    point = np.unique(corner.reshape(-1, 3), axis=0, return_inverse=True)[1].reshape(-1, 3)
-    spanned = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
-    is_b = spanned @ seam.frame.normal > 0
-    a, b = _matched(np.sort(point, axis=1), is_b, spanned, seam)
-    pairs = np.stack([piece_of[a], piece_of[b]], axis=1)
-    group = _edge_connected(point[b], pairs)
-    found = []
-    for k in range(int(group.max()) + 1):
-        here = group == k
-        first = int(np.argmax(here))
-        piece_a, piece_b = pieces[pairs[first, 0]], pieces[pairs[first, 1]]
-        faces_b = row_of[b[here]].astype(np.int32)
-        region, _ = boundary(piece_b.mesh, faces_b, seam)
-        found.append(
-            Interface(
-                seam, piece_a.id, piece_b.id, row_of[a[here]].astype(np.int32), faces_b, region[0]
+    above, below = [], []
+    for piece in pieces:
+        mine = np.flatnonzero(piece.mesh.tag == seam.id).astype(np.int32)
+        if len(mine):
+            up = piece.mesh.face_vectors_of(mine) @ seam.frame.normal > 0
+            above += _patches(piece, mine[~up], seam)
+            below += _patches(piece, mine[up], seam)
+    found = [
+        Interface(seam, a, b, region)
+        for a in above
+        for b in below
+        if a.piece != b.piece
+        for region in _meeting(a.region, b.region)
+    ]
+    total = sum(i.region.area for i in found)
+    for side in (above, below):
+        covered = sum(p.region.area for p in side)
+        if abs(total - covered) > 1e3 * SAME_AREA * covered:
+            raise SeamwrightError(
+                f"The two sides of seam '{seam.name}' do not match ({total:.3f} mm² of "
+                f"{covered:.3f} mm²); this is a fault of Seamwright: please report the job."
             )
-        )
     return sorted(found, key=lambda i: (i.piece_b, i.piece_a, -i.region.area))
 
 
-def _matched(
-    triangle: IdArray, is_b: BoolArray, spanned: FloatArray, seam: Seam
-) -> tuple[IdArray, IdArray]:
-    """Rows of side A and side B that are the same triangle."""
-    a, b = np.flatnonzero(~is_b), np.flatnonzero(is_b)
-    a = a[np.lexsort(triangle[a].T)]
-    b = b[np.lexsort(triangle[b].T)]
-    if len(a) != len(b) or (triangle[a] != triangle[b]).any():
-        # Needles of no area have no side: leave them out, they carry no interface.
-        thick = np.linalg.norm(spanned, axis=1) > 1e-9
-        a, b = a[thick[a]], b[thick[b]]
-        if len(a) != len(b) or (triangle[a] != triangle[b]).any():
-            raise SeamwrightError(
-                f"The two sides of seam '{seam.name}' do not match; this is a fault of "
-                "Seamwright: please report the job."
-            )
-    return a, b
+def _meeting(a: Region, b: Region) -> list[Region]:
+    """The regions two patches of one plane share; none where they only touch."""
+    apart = (a.outline.min(axis=0) > b.outline.max(axis=0)) | (
+        b.outline.min(axis=0) > a.outline.max(axis=0)
+    )
+    if apart.any():
+        return []
+    shared = _polygons(a) ^ _polygons(b)
+    area = shared.area()
+    # Mostly one patch lies wholly on the other: keep its own outline to the last bit.
+    for whole in sorted((a, b), key=lambda r: r.area):
+        if abs(area - whole.area) <= SAME_AREA * whole.area:
+            return [whole]
+    if area <= SAME_AREA * min(a.area, b.area):
+        return []
+    loops = [np.asarray(p, dtype=np.float64) for p in shared.to_polygons()]
+    points = np.concatenate(loops)
+    ends = np.cumsum([len(p) for p in loops])
+    after = np.arange(1, len(points) + 1)
+    after[ends - 1] = ends - [len(p) for p in loops]
+    regions, _ = regions_of(
+        np.stack([np.arange(len(points)), after], axis=1), lambda nodes: points[nodes]
+    )
+    return [r for r in regions if r.area > SAME_AREA * min(a.area, b.area)]
 
 
-def _edge_connected(triangle: IdArray, kind: IdArray) -> IdArray:
-    """(N,) label of triangles of one kind that hang together by edges."""
+def _polygons(region: Region) -> manifold3d.CrossSection:
+    loops = [np.ascontiguousarray(p) for p in region.loops]
+    return manifold3d.CrossSection(loops, manifold3d.FillRule.EvenOdd)
+
+
+def _patches(piece: Piece, rows: IntArray, seam: Seam) -> list[Patch]:
+    """The connected seam faces among chosen faces of one side."""
+    if not len(rows):
+        return []
+    group = _edge_connected(piece.mesh.faces[rows].astype(np.int64))
+    patches = []
+    for k in range(int(group.max()) + 1):
+        faces = rows[group == k]
+        regions, _ = boundary(piece.mesh, faces, seam)
+        # A needle of no area has no region, and nothing can meet it.
+        patches += [Patch(piece.id, faces, region) for region in regions[:1]]
+    return patches
+
+
+def _edge_connected(triangle: IdArray) -> IdArray:
+    """(N,) label of triangles that hang together by edges."""
     start = triangle.ravel()
     end = triangle[:, [1, 2, 0]].ravel()
     row = np.repeat(np.arange(len(triangle)), 3)
     low, high = np.minimum(start, end), np.maximum(start, end)
-    order = np.lexsort((kind[row, 1], kind[row, 0], high, low))
-    key = np.column_stack([low, high, kind[row]])[order]
-    same = (key[1:] == key[:-1]).all(axis=1)
+    order = np.lexsort((high, low))
+    same = (low[order][1:] == low[order][:-1]) & (high[order][1:] == high[order][:-1])
     r = row[order]
     graph = coo_matrix(
         (np.ones(int(same.sum()), dtype=np.int8), (r[1:][same], r[:-1][same])),

@@ -207,14 +207,18 @@ def _printer_table(profile: PrinterProfile) -> dict[str, Any]:
 def _seam(table: Mapping[str, Any], number: int, where: str) -> Seam:
     name = _text(table, "name", f"{where}, seam {number}") or f"seam {number}"
     where = f"{where}, seam '{name}'"
-    _known(table, ("name", "point", "normal", "reach", "joint"), where)
+    _known(table, ("name", "point", "normal", "reach", "joint", "stops_at"), where)
     point, normal = _point(table, "point", where), _point(table, "normal", where)
     if math.hypot(*normal) < 1e-9:
         raise BadInput(f"{where}: normal has no length; give a direction such as [0, 0, 1].")
     joint = table.get("joint", "auto")
     if joint not in ("auto", "plain"):
         raise BadInput(f'{where}: joint is {joint!r}; use "auto" or "plain".')
-    return Seam(number, name, point, normal, _reach(table.get("reach", "all"), where), joint)
+    stops = table.get("stops_at", [])
+    if not isinstance(stops, list) or not all(isinstance(n, str) for n in stops):
+        raise BadInput(f'{where}: stops_at must be a list of seam names, ["waist"].')
+    reach = _reach(table.get("reach", "all"), where)
+    return Seam(number, name, point, normal, reach, joint, tuple(stops))
 
 
 def _reach(value: Any, where: str) -> Reach:
@@ -244,6 +248,8 @@ def _seam_table(seam: Seam) -> dict[str, Any]:
         table["reach"] = {"nearest": list(seam.reach.point)}
     elif mode == "regions":
         table["reach"] = {"regions": list(seam.reach.regions)}
+    if seam.stops_at:
+        table["stops_at"] = list(seam.stops_at)
     if seam.joint != "auto":
         table["joint"] = seam.joint
     return table

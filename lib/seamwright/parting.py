@@ -10,11 +10,11 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components, maximum_flow
 
-from seamwright.crossing import Crossing
+from seamwright.crossing import SNAP, Crossing
 from seamwright.errors import BadInput, SeamwrightError
 from seamwright.mesh import SKIN, BoolArray, FloatArray, IntArray, Mesh, vertex_shells
 from seamwright.outline import IdArray, Region
-from seamwright.seam import Seam, place, reached
+from seamwright.seam import Seam, in_order, place, reached
 from seamwright.section import Section, section
 
 Progress = Callable[[float, str], None]
@@ -56,19 +56,46 @@ def take_apart(
         If a seam misses the figure, or its reach leaves the figure in one solid; the
         sentence then names the other regions that tie it together.
     """
-    wholes = [section(figure, seam.frame) for seam in seams]
+    ordered = in_order(seams)
+    wholes = sections(figure, ordered)
     mesh = figure
-    for done, (seam, whole) in enumerate(zip(seams, wholes, strict=True)):
+    for done, seam in enumerate(ordered):
         if progress:
-            progress(done / max(len(seams), 1), f"parting along {seam.name}")
+            progress(done / len(seams), f"parting along {seam.name}")
+        whole = wholes[seam.name]
         wanted = reached(seam, whole)
-        if mesh is figure:
-            mesh = _part_regions(figure, whole, list(wanted), seam.id)
+        if mesh is whole.crossing.mesh:
+            mesh = _part_regions(mesh, whole, list(wanted), seam.id)
         else:
             mesh = part(mesh, seam, wanted, whole.crossing.snap)
     solid = solids(mesh)
-    _require_free(mesh, solid, tuple(zip(seams, wholes, strict=True)))
+    _require_free(mesh, solid, tuple((seam, wholes[seam.name]) for seam in ordered))
     return _numbered(mesh, solid)
+
+
+def sections(figure: Mesh, seams: tuple[Seam, ...]) -> dict[str, Section]:
+    """By name, each seam's section of the figure parted along the seams it stops at.
+
+    seams : in order, see `seam.in_order`.
+    """
+    parted: dict[frozenset[str], Mesh] = {frozenset(): figure}
+    place_of = {seam.name: k for k, seam in enumerate(seams)}
+    found: dict[str, Section] = {}
+    snap = SNAP * figure.diagonal
+
+    def bounded_by(names: frozenset[str]) -> Mesh:
+        if names not in parted:
+            last = max(names, key=place_of.__getitem__)
+            seam = seams[place_of[last]]
+            before = bounded_by(names - {last})
+            parted[names] = part(before, seam, reached(seam, found[last]), snap)
+        return parted[names]
+
+    stops: dict[str, frozenset[str]] = {}
+    for seam in seams:
+        stops[seam.name] = frozenset(seam.stops_at).union(*(stops[n] for n in seam.stops_at))
+        found[seam.name] = section(bounded_by(stops[seam.name]), seam.frame, snap)
+    return found
 
 
 def part(mesh: Mesh, seam: Seam, wanted: tuple[Region, ...], snap: float | None = None) -> Mesh:
@@ -76,8 +103,8 @@ def part(mesh: Mesh, seam: Seam, wanted: tuple[Region, ...], snap: float | None 
 
     Parameters
     ----------
-    wanted : regions in the seam's frame, of the uncut figure. Whatever regions of
-        `mesh` lie inside them are parted.
+    wanted : regions in the seam's frame, see `seam.reached`. Whatever regions of `mesh`
+        lie inside them are parted.
     snap : mm, see `crossing.cross`.
 
     Returns

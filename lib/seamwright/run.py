@@ -77,7 +77,11 @@ def load(job: Job, folder: Path) -> tuple[Mesh, str]:
         )
     path = folder / job.figure.file
     read = read_figure(path)
-    unit = job.figure.unit or read.unit
+    if read.unit and job.figure.unit not in (None, read.unit):
+        raise BadInput(
+            f"'{path}' carries its own unit; take unit = \"{job.figure.unit}\" out of [figure]."
+        )
+    unit = read.unit or job.figure.unit
     if unit is None:
         raise BadInput(
             f"'{path}' carries no unit; add unit = \"mm\" (or cm, m, in, ft) under [figure]."
@@ -88,7 +92,7 @@ def load(job: Job, folder: Path) -> tuple[Mesh, str]:
 def prepare(source: Mesh, unit: str, job: Job) -> Figure:
     """Bring a figure to true size, inspect it, and mend it unless the job says not to."""
     choice = job.figure
-    require_solid(source, job.name)
+    require_solid(source, f"Figure '{job.name}'")
     sized = true_size(
         source, unit=unit, scale=choice.scale, target_height=choice.target_height, up=choice.up
     )

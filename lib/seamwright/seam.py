@@ -36,6 +36,9 @@ class Seam:
     id : counts from 1; it is the tag of the faces the seam leaves.
     point, normal : of the plane, mm. Side A is where the normal points.
     joint : "auto" for keyed pegs where they fit, "plain" for a flat glued joint.
+    stops_at : names of seams at which this one ends: its reach is chosen among the regions
+        that are left when the figure is parted along those. A seam that divides only the
+        lower half of a coat stops at the belt.
     """
 
     id: int
@@ -44,6 +47,7 @@ class Seam:
     normal: Point
     reach: Reach = Reach()
     joint: Literal["auto", "plain"] = "auto"
+    stops_at: tuple[str, ...] = ()
 
     @property
     def frame(self) -> Frame:
@@ -51,9 +55,10 @@ class Seam:
 
 
 def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
-    """The regions of the uncut figure's section that the seam takes.
+    """The regions of a section that the seam takes.
 
-    Judged on the uncut figure, so that the order of seams does not matter.
+    whole : of the figure parted by nothing but the seams this one stops at, so that the
+        order of seams does not matter.
 
     Raises
     ------
@@ -88,6 +93,34 @@ def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
                 f"its section has {len(whole.regions)}: {listing(whole)}."
             )
     return tuple(whole.regions[n - 1] for n in sorted(set(seam.reach.regions)))
+
+
+def in_order(seams: tuple[Seam, ...]) -> tuple[Seam, ...]:
+    """The seams, each after those it stops at.
+
+    Raises
+    ------
+    BadInput
+        If a seam stops at one that is not there, or seams stop at each other in a ring.
+    """
+    by_name = {seam.name: seam for seam in seams}
+    for seam in seams:
+        for name in seam.stops_at:
+            if name not in by_name:
+                raise BadInput(
+                    f"Seam '{seam.name}' stops at '{name}', which is not there; "
+                    f"the seams are {', '.join(by_name)}."
+                )
+    done: dict[str, Seam] = {}
+    while len(done) < len(seams):
+        ready = [s for s in seams if s.name not in done and all(n in done for n in s.stops_at)]
+        if not ready:
+            ring = ", ".join(f"'{s.name}'" for s in seams if s.name not in done)
+            raise BadInput(
+                f"Seams {ring} stop at each other in a ring; let one of them run through."
+            )
+        done.update((s.name, s) for s in ready)
+    return tuple(done.values())
 
 
 def listing(whole: Section) -> str:

@@ -109,17 +109,38 @@ def joints(
 def _locking(faces: tuple[Interface, ...]) -> dict[int, int]:
     """Interfaces that cannot carry pegs because a ring of pieces could not be closed.
 
-    Pieces are put together seam by seam, largest first. When an interface joins two
-    assemblies, every other interface between the same two must slide home along the
-    same direction; any that does not maps to the one it fights.
+    Pieces are put together seam by seam. Which seam comes first matters: halves that a
+    seam divides must be joined before what it stops at. A few orders are tried, and the
+    one that leaves the least area without pegs is kept.
+
+    Returns
+    -------
+    Each such interface with the one it fights.
+    """
+    pegged = [k for k, f in enumerate(faces) if f.seam.joint != "plain"]
+    total: dict[int, float] = {}
+    for k in pegged:
+        total[faces[k].seam.id] = total.get(faces[k].seam.id, 0.0) + faces[k].region.area
+    seams = {faces[k].seam.id: faces[k].seam for k in pegged}
+    orders = [
+        sorted(total, key=lambda n: (total[n], n)),
+        sorted(total, key=lambda n: (-total[n], n)),
+        sorted(total, key=lambda n: (-len(seams[n].stops_at), total[n], n)),
+    ]
+    found = [_fights(faces, pegged, order) for order in orders]
+    return min(found, key=lambda fights: sum(faces[k].region.area for k in fights))
+
+
+def _fights(
+    faces: tuple[Interface, ...], pegged: list[int], seam_order: list[int]
+) -> dict[int, int]:
+    """What fights what when the seams are closed in this order.
+
+    When an interface joins two assemblies, every other interface between the same two
+    must slide home along the same direction.
     """
     order = sorted(
-        (k for k, f in enumerate(faces) if f.seam.joint != "plain"),
-        key=lambda k: (
-            -sum(f.region.area for f in faces if f.seam.id == faces[k].seam.id),
-            faces[k].seam.id,
-            -faces[k].region.area,
-        ),
+        pegged, key=lambda k: (seam_order.index(faces[k].seam.id), -faces[k].region.area, k)
     )
     group = {p: p for f in faces for p in (f.piece_a, f.piece_b)}
     done: set[int] = set()
@@ -209,8 +230,8 @@ def _sides(
             mesh_of[piece], own, frame, into, region, deepest, spacing, tuple(bodies[piece])
         )
         for name, piece, own, into in (
-            ("B", face.piece_b, face.faces_b, -frame.normal),
-            ("A", face.piece_a, face.faces_a, frame.normal),
+            ("B", face.piece_b, face.b.faces, -frame.normal),
+            ("A", face.piece_a, face.a.faces, frame.normal),
         )
     }
     return [_Side("B", around["B"], around["A"]), _Side("A", around["A"], around["B"])]
