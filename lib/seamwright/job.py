@@ -227,14 +227,23 @@ def _reach(value: Any, where: str) -> Reach:
     if isinstance(value, dict):
         _known(value, ("nearest", "regions"), f"{where}, reach")
         if set(value) == {"nearest"}:
-            return Reach("nearest", point=_point(value, "nearest", f"{where}, reach"))
+            return Reach("nearest", points=_points(value, f"{where}, reach"))
         numbers = value.get("regions")
         whole = isinstance(numbers, list) and all(type(n) is int for n in numbers)
         if set(value) == {"regions"} and numbers and whole:
             return Reach("regions", regions=tuple(numbers))
     raise BadInput(
-        f'{where}: reach must be "all", {{ nearest = [x, y, z] }} or {{ regions = [1, 2] }}.'
+        f'{where}: reach must be "all", {{ nearest = [x, y, z] }} (or several such points) or '
+        "{ regions = [1, 2] }."
     )
+
+
+def _points(table: Mapping[str, Any], where: str) -> tuple[Point, ...]:
+    """One point or a list of points under `nearest`."""
+    value = table["nearest"]
+    several = isinstance(value, list) and value and all(isinstance(p, list) for p in value)
+    rows = value if several else [value]
+    return tuple(_point({"nearest": row}, "nearest", where) for row in rows)
 
 
 def _seam_table(seam: Seam) -> dict[str, Any]:
@@ -244,8 +253,9 @@ def _seam_table(seam: Seam) -> dict[str, Any]:
         "normal": list(seam.normal),
     }
     mode: ReachMode = seam.reach.mode
-    if mode == "nearest" and seam.reach.point is not None:
-        table["reach"] = {"nearest": list(seam.reach.point)}
+    if mode == "nearest":
+        points = [list(p) for p in seam.reach.points]
+        table["reach"] = {"nearest": points[0] if len(points) == 1 else points}
     elif mode == "regions":
         table["reach"] = {"regions": list(seam.reach.regions)}
     if seam.stops_at:

@@ -19,13 +19,14 @@ ReachMode = Literal["all", "nearest", "regions"]
 class Reach:
     """Which regions of the section a seam takes.
 
-    mode : "all"; "nearest", the region nearest `point`; or "regions", those numbered.
-    point : (3,) mm in space, for "nearest".
+    mode : "all"; "nearest", for each of `points` the region nearest it; or "regions",
+        those numbered.
+    points : (3,) mm in space each, for "nearest".
     regions : numbers counting from 1, largest area first, for "regions".
     """
 
     mode: ReachMode = "all"
-    point: Point | None = None
+    points: tuple[Point, ...] = ()
     regions: tuple[int, ...] = ()
 
 
@@ -79,11 +80,12 @@ def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
     if seam.reach.mode == "all":
         return whole.regions
     if seam.reach.mode == "nearest":
-        if seam.reach.point is None:
+        if not seam.reach.points:
             raise BadInput(
                 f"Seam '{seam.name}': reach 'nearest' needs a point; give one on the limb to cut."
             )
-        return (whole.regions[whole.nearest(seam.reach.point)],)
+        near = sorted({whole.nearest(p) for p in seam.reach.points})
+        return tuple(whole.regions[k] for k in near)
     if not seam.reach.regions:
         raise BadInput(f"Seam '{seam.name}': reach 'regions' names no region; name one or more.")
     for number in seam.reach.regions:

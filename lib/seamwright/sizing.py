@@ -136,29 +136,34 @@ def _fights(
 ) -> dict[int, int]:
     """What fights what when the seams are closed in this order.
 
-    When an interface joins two assemblies, every other interface between the same two
-    must slide home along the same direction.
+    When an interface joins two assemblies, every interface between the same two must
+    slide home along one direction: the one with the most area; the others fight it.
     """
     order = sorted(
         pegged, key=lambda k: (seam_order.index(faces[k].seam.id), -faces[k].region.area, k)
     )
     group = {p: p for f in faces for p in (f.piece_a, f.piece_b)}
-    done: set[int] = set()
     fights: dict[int, int] = {}
     for k in order:
-        if k in done:
-            continue
         a, b = group[faces[k].piece_a], group[faces[k].piece_b]
-        for j in order:
-            ends = {group[faces[j].piece_a], group[faces[j].piece_b]}
-            if j in done or ends != {a, b}:
-                continue
-            done.add(j)
-            along = abs(float(faces[j].seam.frame.normal @ faces[k].seam.frame.normal))
-            if along < np.cos(np.radians(0.5)):
-                fights[j] = k
+        if a == b:
+            continue
+        meeting = [j for j in order if {group[faces[j].piece_a], group[faces[j].piece_b]} == {a, b}]
+        winner = max(meeting, key=lambda j: (_area_along(faces, meeting, j), -j))
+        fights.update((j, winner) for j in meeting if not _parallel(faces[j], faces[winner]))
         group = {p: a if g == b else g for p, g in group.items()}
     return fights
+
+
+def _parallel(a: Interface, b: Interface) -> bool:
+    """Whether pegs of both slide home along the same line, to half a degree."""
+    along = abs(float(a.seam.frame.normal @ b.seam.frame.normal))
+    return along >= float(np.cos(np.radians(0.5)))
+
+
+def _area_along(faces: tuple[Interface, ...], among: list[int], k: int) -> float:
+    """mm² of all interfaces among the given that slide home as interface k does."""
+    return float(sum(faces[j].region.area for j in among if _parallel(faces[j], faces[k])))
 
 
 def _plain(number: int, face: Interface, profile: PrinterProfile, reason: str) -> Joint:

@@ -32,11 +32,11 @@ def body_job() -> Job:
     x, y, z = SHOULDER
     seams = (
         Seam(1, "neck", (0, 0, 620), (0, 0, 1)),
-        Seam(2, "left shoulder", (x, y, z), (1, 0, -0.2), Reach("nearest", (x, y, z))),
-        Seam(3, "right shoulder", (-x, y, z), (-1, 0, -0.2), Reach("nearest", (-x, y, z))),
-        Seam(4, "waist", (0, 0, 200), (0, 0, 1), Reach("nearest", (0, 0, 200))),
-        Seam(5, "left thigh", (118, 0, -100), (0, 0, 1), Reach("nearest", (118, 0, -100))),
-        Seam(6, "right thigh", (-118, 0, -100), (0, 0, 1), Reach("nearest", (-118, 0, -100))),
+        Seam(2, "left shoulder", (x, y, z), (1, 0, -0.2), Reach("nearest", ((x, y, z),))),
+        Seam(3, "right shoulder", (-x, y, z), (-1, 0, -0.2), Reach("nearest", ((-x, y, z),))),
+        Seam(4, "waist", (0, 0, 200), (0, 0, 1), Reach("nearest", ((0, 0, 200),))),
+        Seam(5, "left thigh", (118, 0, -100), (0, 0, 1), Reach("nearest", ((118, 0, -100),))),
+        Seam(6, "right thigh", (-118, 0, -100), (0, 0, 1), Reach("nearest", ((-118, 0, -100),))),
     )
     choice = FigureChoice(file=str(topology() / "notoes.obj"), unit="m", up="y")
     # The body keeps whole legs, so the machine has to be a tall one.
