@@ -42,7 +42,6 @@ class Crossing:
     ----------
     mesh, frame : what was crossed.
     near : (N,) indices of faces with a vertex on the plane or on both its sides.
-    near_flags : (N,) union of BELOW, ON, ABOVE over each near face's vertices.
     near_below : (N,) whether a near, uncut face belongs to the solid below.
     cut : (C,) indices of faces with vertices strictly on both sides.
     cut_edges : (E, 2) vertex below and vertex above of each cut edge.
@@ -56,13 +55,11 @@ class Crossing:
         against the normal (from above).
     segment_cut : (S,) index into `cut` of the face that made it, -1 for an edge in the plane.
     snap : mm within which a vertex counted as on the plane.
-    heights, flags : (V,) of every vertex.
     """
 
     mesh: Mesh
     frame: Frame
     near: IntArray
-    near_flags: npt.NDArray[np.uint8]
     near_below: BoolArray
     cut: IntArray
     cut_edges: IntArray
@@ -72,8 +69,6 @@ class Crossing:
     segments: IdArray
     segment_cut: IdArray
     snap: float
-    heights: FloatArray
-    flags: npt.NDArray[np.uint8]
 
     @cached_property
     def cut_points(self) -> FloatArray:
@@ -84,7 +79,8 @@ class Crossing:
         """
         low, high = self.cut_edges[:, 0], self.cut_edges[:, 1]
         a, b = self.mesh.vertices[low], self.mesh.vertices[high]
-        t = self.heights[low] / (self.heights[low] - self.heights[high])
+        below, above = self.frame.heights(a), self.frame.heights(b)
+        t = below / (below - above)
         return np.asarray(a + t[:, None] * (b - a))
 
     def positions(self, nodes: IdArray) -> FloatArray:
@@ -105,46 +101,62 @@ def cross(mesh: Mesh, frame: Frame, snap: float | None = None) -> Crossing:
     snap : mm within which a vertex counts as on the plane; SNAP × diagonal if None.
     """
     tolerance = SNAP * mesh.diagonal if snap is None else snap
-    heights = frame.heights(mesh.vertices)
-    # One byte a vertex keeps the gather over all faces in cache.
-    flags = np.full(len(heights), ON, dtype=np.uint8)
-    flags[heights < -tolerance] = BELOW
-    flags[heights > tolerance] = ABOVE
-    faces = mesh.faces
-    face_flags = flags[faces[:, 0]] | flags[faces[:, 1]] | flags[faces[:, 2]]
-    near = np.flatnonzero((face_flags != BELOW) & (face_flags != ABOVE)).astype(np.int32)
-    near_flags = face_flags[near]
-    crossed = (near_flags & BELOW).astype(bool) & (near_flags & ABOVE).astype(bool)
-    near_below = _uncut_below(mesh, frame, near, near_flags)
+    near = _candidates(mesh, frame, tolerance)
+    faces = mesh.faces[near]
+    flags = _flags(frame.heights(mesh.vertices[faces.ravel()]), tolerance).reshape(-1, 3)
+    face_flags = flags[:, 0] | flags[:, 1] | flags[:, 2]
+    meets = (face_flags != BELOW) & (face_flags != ABOVE)
+    near, faces, flags, face_flags = near[meets], faces[meets], flags[meets], face_flags[meets]
+    crossed = (face_flags & (BELOW | ABOVE)) == (BELOW | ABOVE)
+    near_below = _uncut_below(mesh, frame, near, face_flags)
 
-    cut = near[crossed]
-    corners, kind = _turned(faces[cut], flags)
+    corners, kind = _turned(faces[crossed], flags[crossed])
     nodes, edges = _cut_nodes(corners, kind, len(mesh.vertices))
     segments, source = _segments(corners, kind, nodes)
-    plane_segments = _in_plane_segments(faces[near[near_below]], flags)
+    plane_segments = _in_plane_segments(faces[near_below], flags[near_below])
     segments = np.concatenate([segments, plane_segments])
     source = np.concatenate([source, np.full(len(plane_segments), -1, dtype=np.int64)])
     return Crossing(
-        mesh, frame, near, near_flags, near_below, cut, edges, corners, nodes, kind,
-        segments, source, tolerance, heights, flags,
+        mesh, frame, near, near_below, near[crossed], edges, corners, nodes, kind,
+        segments, source, tolerance,
     )  # fmt: skip
 
 
+def _candidates(mesh: Mesh, frame: Frame, tolerance: float) -> IntArray:
+    """Faces, ascending, among which are all that meet the plane."""
+    if mesh.has_blocks:
+        return mesh.blocks.meeting(frame.origin, frame.normal, 2 * tolerance)
+    # One byte a vertex keeps the gather over all faces in cache.
+    flags = _flags(frame.heights(mesh.vertices), tolerance)
+    faces = mesh.faces
+    face_flags = flags[faces[:, 0]] | flags[faces[:, 1]] | flags[faces[:, 2]]
+    return np.flatnonzero((face_flags != BELOW) & (face_flags != ABOVE)).astype(np.int32)
+
+
+def _flags(heights: FloatArray, tolerance: float) -> npt.NDArray[np.uint8]:
+    """(N,) BELOW, ON or ABOVE for each height."""
+    flags = np.full(len(heights), ON, dtype=np.uint8)
+    flags[heights < -tolerance] = BELOW
+    flags[heights > tolerance] = ABOVE
+    return flags
+
+
 def _uncut_below(
-    mesh: Mesh, frame: Frame, near: IntArray, near_flags: npt.NDArray[np.uint8]
+    mesh: Mesh, frame: Frame, near: IntArray, face_flags: npt.NDArray[np.uint8]
 ) -> BoolArray:
     """(N,) whether each near face is uncut and bounds the solid below the plane."""
-    below = near_flags == (BELOW | ON)
-    flat = np.flatnonzero(near_flags == ON)
+    below = face_flags == (BELOW | ON)
+    flat = np.flatnonzero(face_flags == ON)
     if len(flat):
-        a, b, c = (mesh.vertices[mesh.faces[near[flat], i]] for i in range(3))
-        below[flat] = np.cross(b - a, c - a) @ frame.normal > 0
+        below[flat] = mesh.face_vectors_of(near[flat]) @ frame.normal > 0
     return np.asarray(below)
 
 
-def _turned(faces: IntArray, flags: npt.NDArray[np.uint8]) -> tuple[IntArray, IntArray]:
-    """Cut faces with the odd vertex first, and which of the four kinds each is."""
-    f = flags[faces]
+def _turned(faces: IntArray, f: npt.NDArray[np.uint8]) -> tuple[IntArray, IntArray]:
+    """Cut faces with the odd vertex first, and which of the four kinds each is.
+
+    f : (C, 3) flags of the corners.
+    """
     on_vertex = (f == ON).any(axis=1)
     below_count = (f == BELOW).sum(axis=1)
     odd = np.where(
@@ -154,7 +166,7 @@ def _turned(faces: IntArray, flags: npt.NDArray[np.uint8]) -> tuple[IntArray, In
     )
     turn = (odd[:, None] + np.arange(3)) % 3
     corners = np.take_along_axis(faces, turn, axis=1)
-    second_below = flags[corners[:, 1]] == BELOW
+    second_below = np.take_along_axis(f, turn[:, 1:2], axis=1)[:, 0] == BELOW
     kind = np.where(on_vertex, np.where(second_below, 2, 3), np.where(below_count == 1, 0, 1))
     return corners, kind.astype(np.int32)
 
@@ -189,7 +201,7 @@ def _in_plane_segments(faces: IntArray, flags: npt.NDArray[np.uint8]) -> IdArray
     """Edges in the plane that bound the lower solid's surface; doubled-back ones cancel."""
     start = faces.ravel().astype(np.int64)
     end = faces[:, [1, 2, 0]].ravel().astype(np.int64)
-    lying = (flags[start] == ON) & (flags[end] == ON)
+    lying = ((flags == ON) & (flags[:, [1, 2, 0]] == ON)).ravel()
     # The cap runs against the face it closes.
     start, end = end[lying], start[lying]
     if not len(start):

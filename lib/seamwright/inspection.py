@@ -6,16 +6,23 @@ worked out here, once a call, and mending works from the same table.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import ceil
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import coo_matrix, csr_matrix
-from scipy.sparse.csgraph import connected_components
 
+from seamwright.adjacency import (
+    EdgeTable,
+    counting_order,
+    linked,
+    open_shells,
+    pinched_vertices,
+    turned_faces,
+)
 from seamwright.errors import BadInput
-from seamwright.mesh import BoolArray, FloatArray, IntArray, Mesh
+from seamwright.mesh import BoolArray, FloatArray, IndexArray, IntArray, Mesh
 
 Place = tuple[float, float, float]
 
@@ -33,145 +40,6 @@ def at(point: npt.ArrayLike) -> str:
 def counted(n: int, noun: str, plural: str | None = None) -> str:
     """A number and its noun as they stand in a sentence: "1 hole", "12,000 holes"."""
     return f"{n:,} {noun if n == 1 else plural or noun + 's'}"
-
-
-def next_corner(corner: IntArray) -> IntArray:
-    """(N,) the corner after each in its own face; corner 3 f + i is corner i of face f."""
-    return np.asarray(corner + 1 - 3 * (corner % 3 == 2), dtype=np.int32)
-
-
-@dataclass(frozen=True, eq=False)
-class EdgeTable:
-    """Which half-edges share an edge. Half-edge 3 f + i leaves corner i of face f.
-
-    start, end : (3F,) vertices each half-edge runs between.
-    order : (3F,) half-edges, those on the same edge next to one another.
-    first, count : (E,) where each edge's run begins in `order`, and its length.
-    mate : (3F,) the other half-edge where an edge has exactly two faces, else -1.
-    same_way : (K,) one half-edge of each edge whose two faces run the same way.
-    """
-
-    start: IntArray
-    end: IntArray
-    order: IntArray
-    first: IntArray
-    count: IntArray
-    mate: IntArray
-    same_way: IntArray
-
-    @staticmethod
-    def of(faces: IntArray, vertex_count: int) -> EdgeTable:
-        """Pair up the half-edges of `faces` (F, 3); no face may name a vertex twice."""
-        start = faces.ravel()
-        end = faces[:, [1, 2, 0]].ravel()
-        low, high = np.minimum(start, end), np.maximum(start, end)
-        order = counting_order(high, vertex_count)
-        order = order[counting_order(low[order], vertex_count)]
-        low, high = low[order], high[order]
-        new = np.ones(len(order), dtype=bool)
-        new[1:] = (low[1:] != low[:-1]) | (high[1:] != high[:-1])
-        first = np.flatnonzero(new).astype(np.int32)
-        count = np.diff(first, append=np.int32(len(order)))
-        pair = first[count == 2]
-        here, there = order[pair], order[pair + 1]
-        mate = np.full(len(order), -1, dtype=np.int32)
-        mate[here], mate[there] = there, here
-        same_way = here[start[here] == start[there]]
-        return EdgeTable(start, end, order, first, count, mate, same_way)
-
-    @property
-    def open(self) -> IntArray:
-        """(K,) half-edges of edges that have one face only: the rims of holes."""
-        return np.asarray(self.order[self.first[self.count == 1]])
-
-    @property
-    def crowded(self) -> IntArray:
-        """(K,) edges of three faces or more, as indices into `first`."""
-        return np.flatnonzero(self.count > 2).astype(np.int32)
-
-    @property
-    def is_whole(self) -> bool:
-        """Whether every edge has two faces that run opposite ways."""
-        return bool((self.count == 2).all()) and len(self.same_way) == 0
-
-
-def counting_order(keys: IntArray, top: int) -> IntArray:
-    """(N,) the stable order that sorts `keys`, whole numbers from 0 to top - 1.
-
-    Turning a sparse matrix of one entry a row from rows to columns is a counting
-    sort: a third of the time of a comparison sort on millions of half-edges.
-    """
-    rows = np.arange(len(keys) + 1, dtype=np.int32)
-    entries = np.zeros(len(keys), dtype=np.int8)
-    return np.asarray(csr_matrix((entries, keys, rows), shape=(len(keys), top)).tocsc().indices)
-
-
-def fan_of_corner(start: IntArray, mate: IntArray) -> IntArray:
-    """(3F,) label of each corner's fan: the faces about a vertex joined edge to edge.
-
-    start, mate : (3F,) as in `EdgeTable`; `mate` may pair what the table does not.
-    """
-    h = np.flatnonzero(mate >= 0).astype(np.int32)
-    g = mate[h]
-    alike = start[h] == start[g]
-    rows = np.concatenate([h, next_corner(h[alike])])
-    columns = np.concatenate([np.where(alike, g, next_corner(g)), next_corner(g[alike])])
-    links = (np.ones(len(rows), dtype=np.int8), (rows, columns))
-    graph = coo_matrix(links, shape=(len(mate), len(mate))).tocsr()
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
-
-
-def pinched_vertices(table: EdgeTable, vertex_count: int) -> BoolArray:
-    """(V,) vertices where two or more fans of faces meet only at a point."""
-    if table.is_whole and _one_fan_everywhere(table, vertex_count):
-        return np.zeros(vertex_count, dtype=bool)
-    fan = fan_of_corner(table.start, table.mate)
-    owner = np.zeros(int(fan.max(initial=-1)) + 1, dtype=np.int32)
-    owner[fan] = table.start
-    return np.asarray(np.bincount(owner, minlength=vertex_count) > 1)
-
-
-def _one_fan_everywhere(table: EdgeTable, vertex_count: int) -> bool:
-    """Walk once about every vertex of a whole mesh: does that visit every corner?"""
-    onward = next_corner(table.mate)
-    home = np.full(vertex_count, -1, dtype=np.int32)
-    home[table.start] = np.arange(len(table.start), dtype=np.int32)
-    home = home[home >= 0]
-    here, visited = onward[home], 0
-    while len(here):
-        visited += len(here)
-        away = here != home
-        here, home = onward[here[away]], home[away]
-    return visited == len(table.start)
-
-
-def turned_faces(table: EdgeTable) -> tuple[BoolArray, BoolArray]:
-    """Which faces run against most of their neighbours, and which have no two sides.
-
-    Every face stands twice in a graph, as it is and turned over; faces joined by
-    an edge are linked in the way that makes them agree. The smaller part of each
-    surface is the part to turn. Where both stands of a face come out linked, the
-    surface is one-sided.
-
-    Returns
-    -------
-    turned, one_sided : (F,) bool
-    """
-    n = len(table.mate) // 3
-    if len(table.same_way) == 0:
-        return np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
-    h = table.order[table.first[table.count == 2]]
-    p, q = h // 3, table.mate[h] // 3
-    across = np.where(table.start[h] == table.start[table.mate[h]], n, 0)
-    rows, columns = np.concatenate([p, p + n]), np.concatenate([q + across, q + n - across])
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(2 * n, 2 * n))
-    label = connected_components(graph.tocsr(), directed=False)[1]
-    kept, over = label[:n], label[n:]
-    surface = np.minimum(kept, over)
-    in_second = kept > over
-    share = np.bincount(surface, in_second) / np.maximum(np.bincount(surface), 1)
-    one_sided = np.asarray(kept == over)
-    return np.asarray((in_second != (share[surface] > 0.5)) & ~one_sided), one_sided
 
 
 def same_corner_faces(faces: IntArray) -> tuple[IntArray, IntArray]:
@@ -220,15 +88,32 @@ def shell_boxes(mesh: Mesh, shell: IntArray, count: int) -> FloatArray:
     return np.stack([low, np.maximum.reduceat(p.max(axis=1), first, axis=0)], axis=1)
 
 
+def spans(first: IndexArray, reach: IndexArray) -> Iterator[tuple[IndexArray, IndexArray]]:
+    """Every i with first[i], first[i] + 1 ... for reach[i] numbers, a million at a time.
+
+    The blocks keep a mesh of very many shells from filling the memory with pairs.
+    """
+    total = np.cumsum(reach)
+    start = 0
+    while start < len(reach):
+        before = total[start] - reach[start]
+        stop = max(start + 1, int(np.searchsorted(total, before + 2**20, side="right")))
+        own = reach[start:stop]
+        i = np.repeat(np.arange(start, stop), own)
+        yield i, first[i] + np.arange(len(i)) - np.repeat(total[start:stop] - own - before, own)
+        start = stop
+
+
 def box_pairs(boxes: FloatArray) -> IntArray:
     """(P, 2) pairs of boxes (N, 2, 3) that touch or overlap."""
     order = np.argsort(boxes[:, 0, 0], kind="stable")
     low, high = boxes[order, 0], boxes[order, 1]
-    reach = np.searchsorted(low[:, 0], high[:, 0], side="right") - np.arange(len(low)) - 1
-    i = np.repeat(np.arange(len(low)), reach)
-    j = i + 1 + np.arange(len(i)) - np.repeat(np.cumsum(reach) - reach, reach)
-    meet = ((low[i] <= high[j]) & (low[j] <= high[i])).all(axis=1)
-    return np.asarray(np.stack([order[i[meet]], order[j[meet]]], axis=1), dtype=np.int32)
+    after = np.arange(1, len(low) + 1)
+    pairs = [np.zeros((0, 2), dtype=np.int32)]
+    for i, j in spans(after, np.searchsorted(low[:, 0], high[:, 0], side="right") - after):
+        meet = ((low[i] <= high[j]) & (low[j] <= high[i])).all(axis=1)
+        pairs.append(order[np.stack([i[meet], j[meet]], axis=1)].astype(np.int32))
+    return np.concatenate(pairs)
 
 
 def containers(mesh: Mesh, shell: IntArray, volumes: FloatArray) -> IntArray:
@@ -246,32 +131,48 @@ def containers(mesh: Mesh, shell: IntArray, volumes: FloatArray) -> IntArray:
     faces_of = np.bincount(shell, minlength=count)
     spread = (faces_of[:, None] * np.arange(speakers)) // speakers
     seed = counting_order(shell, count)[(np.cumsum(faces_of) - faces_of)[:, None] + spread].ravel()
-    speaker_of = np.repeat(np.arange(count), speakers)
-    seeds = np.array([0.31, 0.27, 0.42]) @ p[seed]
-    order = np.argsort(seeds[:, 0], kind="stable")
-    low = np.searchsorted(seeds[order, 0], p[:, :, 0].min(axis=1))
-    reach = np.searchsorted(seeds[order, 0], p[:, :, 0].max(axis=1), side="right") - low
-    face = np.repeat(np.arange(len(p)), reach)
-    ray = order[low[face] + np.arange(len(face)) - np.repeat(np.cumsum(reach) - reach, reach)]
-    foreign = shell[face] != speaker_of[ray]
-    face, ray = face[foreign], ray[foreign]
-    corner = p[face] - seeds[ray][:, None]
-    after = corner[:, [1, 2, 0]]
-    turn = corner[..., 0] * after[..., 1] - corner[..., 1] * after[..., 0]
-    area = turn.sum(axis=1)
-    hit = np.flatnonzero((turn > 0).all(axis=1) | (turn < 0).all(axis=1))
-    # Each turn is the weight of the corner opposite: together they give the height.
-    height = np.einsum("ni,ni->n", turn[hit], corner[hit][:, [2, 0, 1], 2]) / area[hit]
-    above = hit[height > 0]
-    pair, which = np.unique(ray[above] * np.int64(count) + shell[face[above]], return_inverse=True)
-    wound = np.bincount(which, np.sign(area[above]), minlength=len(pair)) != 0
-    pair = speaker_of[pair[wound] // count] * np.int64(count) + pair[wound] % count
-    pair, agreed = np.unique(pair, return_counts=True)
+    ray, outer, way = _crossings(p, shell, np.array([0.31, 0.27, 0.42]) @ p[seed], shell[seed])
+    pair, which = np.unique(ray * np.int64(count) + outer, return_inverse=True)
+    pair = pair[np.bincount(which, way, minlength=len(pair)) != 0]
+    pair, agreed = np.unique(
+        shell[seed][pair // count] * np.int64(count) + pair % count, return_counts=True
+    )
     inner, outer = (pair[agreed == speakers] // count, pair[agreed == speakers] % count)
     result = np.full(count, -1, dtype=np.int32)
     largest_first = np.argsort(-np.abs(volumes[outer]), kind="stable")
     result[inner[largest_first]] = outer[largest_first]
     return result
+
+
+def _crossings(
+    p: FloatArray, shell: IntArray, seeds: FloatArray, own: IntArray
+) -> tuple[IndexArray, IndexArray, FloatArray]:
+    """Where rays up z from `seeds` (S, 3) cross faces `p` (F, 3, 3) of shells not their own.
+
+    shell : (F,) shell of each face. own : (S,) shell of each seed.
+
+    Returns
+    -------
+    ray, shell, way : (N,) seed and shell of each crossing; way is 1 out of it, -1 into it.
+    """
+    order = np.argsort(seeds[:, 0], kind="stable")
+    low = np.searchsorted(seeds[order, 0], p[:, :, 0].min(axis=1))
+    reach = np.searchsorted(seeds[order, 0], p[:, :, 0].max(axis=1), side="right") - low
+    found: list[tuple[IndexArray, IndexArray, FloatArray]] = []
+    for faces, places in spans(low, reach):
+        foreign = shell[faces] != own[order[places]]
+        face, ray = faces[foreign], order[places[foreign]]
+        corner = p[face] - seeds[ray][:, None]
+        after = corner[:, [1, 2, 0]]
+        turn = corner[..., 0] * after[..., 1] - corner[..., 1] * after[..., 0]
+        hit = np.flatnonzero((turn > 0).all(axis=1) | (turn < 0).all(axis=1))
+        area = turn[hit].sum(axis=1)
+        # Each turn is the weight of the corner opposite: together they give the height.
+        height = np.einsum("ni,ni->n", turn[hit], corner[hit][:, [2, 0, 1], 2]) / area
+        above = hit[height > 0]
+        found.append((ray[above], shell[face[above]], np.sign(area[height > 0])))
+    rays, shells, ways = zip(*found, strict=True)
+    return np.concatenate(rays), np.concatenate(shells), np.concatenate(ways)
 
 
 @dataclass(frozen=True)
@@ -330,7 +231,7 @@ class Inspection:
     one_sided_faces : of surfaces that cannot be made to run alike.
     pinched_vertices : where surfaces meet at a point, away from crowded edges.
     duplicate_faces : faces too many on the same three vertices.
-    shells_that_may_overlap : outward shells whose boxes meet another's.
+    shells_that_may_overlap : closed outward shells whose boxes meet another's.
     volume : by the divergence theorem; only a closed mesh has one in earnest.
     """
 
@@ -360,14 +261,14 @@ class Inspection:
 
     @property
     def is_sound(self) -> bool:
-        """Whether the figure can be parted as it stands: closed, oriented, manifold.
+        """Whether the figure can be parted as it stands: closed, oriented, manifold, solid.
 
         Faces of no area and loose vertices do no harm, so they do not count here.
         """
         flaws = [self.non_manifold_edges, self.pinched_vertices, self.flipped_faces]
         flaws += [self.one_sided_faces, self.duplicate_faces]
         wrong = self.holes.count + self.inside_out_shells + sum(f.count for f in flaws)
-        return wrong == 0
+        return wrong == 0 and self.volume > 0
 
     def lines(self) -> tuple[str, ...]:
         """The findings as plain sentences, what the figure is before what is wrong."""
@@ -439,9 +340,7 @@ def find_holes(vertices: FloatArray, table: EdgeTable) -> Holes:
     start, end = table.start[table.open], table.end[table.open]
     node, ends = np.unique(np.concatenate([start, end]), return_inverse=True)
     ends = ends.reshape(2, -1)
-    links = (np.ones(len(start), dtype=np.int8), (ends[0], ends[1]))
-    graph = coo_matrix(links, shape=(len(node), len(node))).tocsr()
-    rim = connected_components(graph, directed=False)[1][ends[0]] if len(node) else ends[0]
+    rim = linked(ends[0], ends[1], len(node))[ends[0]]
     length = np.linalg.norm(vertices[start] - vertices[end], axis=1)
     middle = 0.5 * (vertices[start] + vertices[end])
     edges, perimeters = np.bincount(rim), shell_sums(rim, int(rim.max(initial=-1)) + 1, length)
@@ -453,24 +352,21 @@ def find_holes(vertices: FloatArray, table: EdgeTable) -> Holes:
     return Holes(centres[order], perimeters[order], edges[order].astype(np.int32))
 
 
-def open_shells(table: EdgeTable, shell: IntArray, count: int) -> BoolArray:
-    """(count,) shells with an edge that is not shared by two opposite faces."""
-    bad = np.concatenate([np.flatnonzero(table.mate < 0), table.same_way]) // 3
-    return np.asarray(np.bincount(shell[bad], minlength=count) > 0)
-
-
-def _inward_shells(mesh: Mesh, proper: BoolArray, table: EdgeTable) -> tuple[int, int, int, int]:
+def _shell_counts(
+    mesh: Mesh, signed: FloatArray, proper: BoolArray, table: EdgeTable
+) -> tuple[int, int, int, int]:
     """How many shells, cavities, shells inside out, and outward shells that may overlap."""
     shell, count = shells_of(mesh)
-    volumes = shell_sums(shell, count, mesh.signed_volumes())
-    inward = (volumes < 0) & ~open_shells(table, shell[proper], count)
+    volumes = shell_sums(shell, count, signed)
+    closed = ~open_shells(table, shell[proper], count)
+    inward = closed & (volumes < 0)
     cavities = 0
     if inward.any() and count > 1:
         inside = containers(mesh, shell, volumes)
         cavities = int((inward & (inside >= 0) & (volumes[inside] > 0)).sum())
     meeting = 0
-    if count > 1:
-        outward = np.flatnonzero(~inward)
+    outward = np.flatnonzero(closed & ~inward)
+    if len(outward) > 1:
         meeting = len(np.unique(box_pairs(shell_boxes(mesh, shell, count)[outward])))
     return count, cavities, int(inward.sum()) - cavities, meeting
 
@@ -518,7 +414,8 @@ def inspect(mesh: Mesh, build_volume: npt.ArrayLike | None = None) -> Inspection
     spare = np.setdiff1d(np.arange(len(group)), np.unique(group, return_index=True)[1])
     used = np.zeros(len(vertices), dtype=bool)
     used[mesh.faces.ravel()] = True
-    shells, cavities, inside_out, meeting = _inward_shells(mesh, proper, table)
+    signed = mesh.signed_volumes()
+    shells, cavities, inside_out, meeting = _shell_counts(mesh, signed, proper, table)
     flat = flat_faces(mesh, NO_HEIGHT * mesh.diagonal)
     return Inspection(
         triangles=len(mesh.faces),
@@ -537,7 +434,7 @@ def inspect(mesh: Mesh, build_volume: npt.ArrayLike | None = None) -> Inspection
         duplicate_faces=Flaw.of(vertices[faces[doubled[spare]]].mean(axis=1)),
         isolated_vertices=Flaw.of(vertices[~used]),
         shells_that_may_overlap=meeting,
-        volume=mesh.volume,
+        volume=float(signed.sum()),
         area=float(mesh.areas.sum()),
         size=_place(mesh.size),
         builds_over=_builds_over(mesh.size, build_volume),

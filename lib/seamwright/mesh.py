@@ -11,6 +11,7 @@ import numpy.typing as npt
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
 
+from seamwright.blocks import FaceBlocks
 from seamwright.errors import BadInput
 
 FloatArray = npt.NDArray[np.float64]
@@ -105,6 +106,16 @@ class Mesh:
         """(N, 3) like `face_vectors`, of the chosen faces only."""
         a, b, c = (self.vertices[self.faces[chosen, i]] for i in range(3))
         return np.asarray(np.cross(b - a, c - a))
+
+    @cached_property
+    def blocks(self) -> FaceBlocks:
+        """Faces in compact blocks; once made, sections look only at the blocks they meet."""
+        return FaceBlocks.of(self.vertices, self.faces)
+
+    @property
+    def has_blocks(self) -> bool:
+        """Whether `blocks` has been made: it is worth its time only for several sections."""
+        return "blocks" in self.__dict__
 
     @cached_property
     def areas(self) -> FloatArray:
