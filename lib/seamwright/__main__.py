@@ -9,6 +9,7 @@ from pathlib import Path
 
 from seamwright import __version__
 from seamwright.errors import SeamwrightError
+from seamwright.files import require_free_folder
 from seamwright.job import Job, read_job
 from seamwright.mesh import Mesh
 from seamwright.parting import sections
@@ -37,10 +38,13 @@ def main(argv: Sequence[str] | None = None, source: Source = load) -> int:
                 for name, whole in sections(figure.mesh, in_order(job.seams)).items():
                     print(f"Seam '{name}': {listing(whole)}.")
             return 0
+        target = target_folder(job, options.job, options.out)
+        if not options.dry_run:
+            # Better refused now than after the work.
+            require_free_folder(target.resolve(), options.replace)
         result = make(figure, job, None if options.quiet else _show)
         where = "nothing written"
         if not options.dry_run:
-            target = target_folder(job, options.job, options.out)
             write(result, target, replace=options.replace)
             where = str(target)
         if not options.quiet:

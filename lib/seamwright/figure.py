@@ -13,7 +13,7 @@ from seamwright.errors import BadInput
 from seamwright.mesh import FloatArray, IntArray, Mesh
 
 UNITS = MappingProxyType({"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8})
-"""Millimetres in one of each length unit; the inch is 25.4 mm by definition (ISO 80000-3)."""
+"""Millimetres in one of each length unit; an inch is 25.4 mm exactly (agreement of 1959)."""
 
 # Rows say where the new x, y and z come from. Each is one quarter turn, so that left stays
 # left: about the x axis for y (its old z comes to face the front, -y), about the y axis for x.

@@ -44,11 +44,12 @@ CORE_LIMIT = 640
 GRID = 24 * 24_000
 """Rotations of the whole grid; symmetry leaves 24 000 of them, about 3° apart."""
 
-STARTS = 40
+STARTS = 100
 """Poses that are refined by compass search."""
 
 SETTLED = 8
-"""The best of these, which are then settled to the last digit."""
+"""The best of these, which are then settled to the last digit. On 240 random hulls this
+found what seven times as many starts found, but for two that missed by 0.01 mm more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +151,8 @@ def _checked(
     if p.ndim != 2 or p.shape[1:] != (3,) or len(p) == 0:
         raise BadInput(f"The piece's points have shape {p.shape}; give at least one row of three.")
     # One product in place of a pass of isfinite: anything not finite spoils the sum.
-    mean = np.ones(len(p)) @ p / len(p)
+    with np.errstate(invalid="ignore"):
+        mean = np.ones(len(p)) @ p / len(p)
     if not np.isfinite(mean).all():
         raise BadInput("The piece has a coordinate that is not a finite number; repair its mesh.")
     if box.shape != (3,) or not np.isfinite(box).all() or box.min() <= 0:
@@ -177,13 +179,13 @@ def _half_sphere(count: int) -> FloatArray:
     return np.stack([r * np.cos(angle), r * np.sin(angle), z], axis=1)
 
 
-def _extreme(points: Floats, axes: FloatArray) -> Indices:
+def _extreme(points: FloatArray, axes: FloatArray) -> Indices:
     """Indices of the points that are first or last along any of `axes`."""
     rows = np.arange(len(axes))
     best = np.full((2, len(axes)), -np.inf)
     index = np.zeros((2, len(axes)), dtype=np.intp)
     for start in range(0, len(points), 8192):
-        along = axes.astype(points.dtype) @ points[start : start + 8192].T
+        along = axes @ points[start : start + 8192].T
         for side, at in enumerate((along.argmax(axis=1), along.argmin(axis=1))):
             value = along[rows, at] * (1 - 2 * side)
             better = value > best[side]
@@ -193,24 +195,25 @@ def _extreme(points: Floats, axes: FloatArray) -> Indices:
 
 
 def _not_inside(points: FloatArray, axes: FloatArray) -> FloatArray:
-    """The points that may be hull vertices: not well inside the hull of a few extremes.
+    """The points that may be hull vertices: the extremes along some axes, and all outside these.
 
     S. G. Akl & G. T. Toussaint, "A fast convex hull algorithm", Inf. Proc. Letters 7
-    (1978) 219. Single precision halves the time; a margin of 1e-5 of the size, some
-    twenty times its rounding, keeps that safe.
+    (1978) 219. A point in a face of the extremes' hull is no vertex either, so that a flat
+    side goes too; rounding alone can put it 1e-12 of the size outside.
     """
-    single = points.astype(np.float32)
-    margin = 1e-5 * max(float(points.max()), -float(points.min()))
+    first = _extreme(points, axes)
     try:
-        planes = ConvexHull(points[_extreme(single, axes)]).equations.astype(np.float32)
+        planes = ConvexHull(points[first]).equations
     except QhullError:
         return _corners(points) if points.shape[1] == 3 else points
-    step = max(256, 2**18 // len(planes))
+    slight = 1e-12 * max(float(points.max()), -float(points.min()))
+    step = max(256, 2**17 // len(planes))
     kept = np.empty(len(points), dtype=bool)
     for start in range(0, len(points), step):
-        height = planes[:, :-1] @ single[start : start + step].T
+        height = planes[:, :-1] @ points[start : start + step].T
         height += planes[:, -1:]
-        kept[start : start + step] = height.max(axis=0) > -margin
+        kept[start : start + step] = height.max(axis=0) > slight
+    kept[first] = True
     return np.asarray(points[kept])
 
 
@@ -292,7 +295,8 @@ def _planar(points: FloatArray, box: FloatArray) -> tuple[FloatArray, float]:
     def excess(angle: FloatArray) -> FloatArray:
         c, s = np.cos(angle), np.sin(angle)
         w, h = span(angle).T, span(angle + np.pi / 2).T
-        return np.maximum(w[0] * c + w[1] * s - box[0], h[1] * c - h[0] * s - box[1])
+        over = np.stack([w[0] * c + w[1] * s - box[0], h[1] * c - h[0] * s - box[1]])
+        return np.asarray(over.max(axis=0))
 
     knots = np.unique(np.concatenate([normals % np.pi, (normals + np.pi / 2) % np.pi, [0, np.pi]]))
     low, high = knots[:-1], knots[1:]
@@ -444,9 +448,10 @@ def _search(cloud: FloatArray, box: FloatArray) -> tuple[FloatArray, float]:
             best, least = group[front[exact.argmin()]], float(exact.min())
         if least <= TOLERANCE:
             return _dealt(cloud, best, box), least
-    starts = _apart(np.concatenate(pool), np.concatenate(values))
+    starts = _apart(np.concatenate(pool), np.concatenate(values), 4.0, STARTS)
     points = core
-    for turn in _descended(core, starts, box)[:SETTLED]:
+    # Several starts run down to the same place: only one of those is settled.
+    for turn in _apart(*_descended(core, starts, box), 1.0, SETTLED):
         points, settled, excess = _settled(points, cloud, _dealt(core, turn, box), box, least)
         if excess < least:
             best, least = settled, excess
@@ -455,20 +460,22 @@ def _search(cloud: FloatArray, box: FloatArray) -> tuple[FloatArray, float]:
     return _dealt(cloud, best, box), least
 
 
-def _apart(turns: FloatArray, values: FloatArray) -> FloatArray:
-    """(S, 3, 3) the best of the rotations that are 6° or more apart, symmetry counted."""
+def _apart(turns: FloatArray, values: FloatArray, degrees: float, count: int) -> FloatArray:
+    """(S, 3, 3) the best rotations that are so far apart, up to `count`, symmetry counted."""
     left = turns[values.argsort(kind="stable")]
     chosen: list[FloatArray] = []
-    while len(left) and len(chosen) < STARTS:
+    while len(left) and len(chosen) < count:
         chosen.append(left[0])
         # Alike but for the box's symmetry: each row lies along some row of the other.
-        alike = np.abs(left @ left[0].T).max(axis=2).min(axis=1) > np.cos(np.radians(6.0))
+        alike = np.abs(left @ left[0].T).max(axis=2).min(axis=1) > np.cos(np.radians(degrees))
         left = left[~alike]
     return np.array(chosen)
 
 
-def _descended(core: FloatArray, turns: FloatArray, box: FloatArray) -> FloatArray:
-    """(B, 3, 3) rotations after a compass search from each, best first.
+def _descended(
+    core: FloatArray, turns: FloatArray, box: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """(B, 3, 3) rotations after a compass search from each, and their (B,) excess.
 
     The excess has kinks, where a fixed compass sticks: it is turned at every round.
     """
@@ -484,7 +491,7 @@ def _descended(core: FloatArray, turns: FloatArray, box: FloatArray) -> FloatArr
         turns = np.where(better[:, None, None], trial[rows, at], turns)
         best = np.where(better, value[rows, at], best)
         step = np.where(better, 1.2 * step, 0.5 * step)
-    return np.asarray(turns[best.argsort(kind="stable")])
+    return turns, best
 
 
 def _settled(
