@@ -25,8 +25,10 @@ import numpy as np
 import trimesh
 
 from seamwright.frame import Frame
+from seamwright.job import read_job
 from seamwright.mesh import Mesh
 from seamwright.parting import take_apart
+from seamwright.run import load
 from seamwright.seam import Seam
 from seamwright.section import section
 
@@ -86,6 +88,7 @@ def section_by_seamwright(vertices: np.ndarray, faces: np.ndarray) -> object:
 
 
 def frame() -> Frame:
+    """The plane everything is cut by."""
     return Frame.on_plane(POINT, NORMAL)
 
 
@@ -108,9 +111,6 @@ def cut_rows(subdivisions: int, runs: int) -> list[tuple[str, float, float, floa
 
 def peak_memory(job: Path) -> tuple[float, float]:
     """Peak of the whole demo job and its bound, MB: 6 times the figure's arrays plus 300 MB."""
-    from seamwright.job import read_job
-    from seamwright.run import load
-
     mesh, _ = load(read_job(job), job.parent)
     arrays = (mesh.vertices.nbytes + mesh.faces.nbytes + mesh.tag.nbytes) / 1e6
     with tempfile.TemporaryDirectory() as folder:
@@ -128,7 +128,9 @@ def machine() -> str:
     model = platform.processor() or platform.machine()
     info = Path("/proc/cpuinfo")
     if info.exists():
-        names = [x.split(":")[1].strip() for x in info.read_text().splitlines() if "model name" in x]
+        names = [
+            x.split(":")[1].strip() for x in info.read_text().splitlines() if "model name" in x
+        ]
         model = names[0] if names else model
     return (
         f"{model}, {os.cpu_count()} cores, {platform.system()}, Python "
@@ -137,6 +139,7 @@ def machine() -> str:
 
 
 def main() -> int:
+    """Print the table; 1 if a ratio that was asked for is missed."""
     parser = argparse.ArgumentParser(description="Speed as ratios against named references.")
     parser.add_argument("--small", action="store_true", help="a twentieth of the size")
     parser.add_argument("--runs", type=int, default=5, help="timed runs of each, the median counts")

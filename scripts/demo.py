@@ -16,6 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
+from seamwright.files import read_mesh
+
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE / "demo"))
 
@@ -27,6 +29,7 @@ APART = 0.45
 
 
 def main() -> int:
+    """Make the figure, run the job on it, and render both."""
     parser = argparse.ArgumentParser(description="Make the demo figure and take it apart.")
     parser.add_argument("--out", type=Path, default=Path("demo_out"), help="folder for everything")
     options = parser.parse_args()
@@ -48,9 +51,8 @@ def run(*words: object, check: bool = True) -> int:
 
 def pictures(out: Path) -> None:
     """Render the figure whole, and its pieces moved apart, side by side views alike."""
-    from render import render_meshes
-
-    from seamwright.files import read_mesh
+    # bpy comes with `render`; the job itself runs without it, in a process of its own.
+    from render import render_meshes  # noqa: PLC0415
 
     figure = read_mesh(out / "keeper.stl")
     render_meshes(

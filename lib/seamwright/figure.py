@@ -64,6 +64,20 @@ def true_size(
         If the unit or the axis is unknown, both sizes are given, a size is not a
         finite number above 0, or a height is asked of a figure that has none.
     """
+    factor = true_factor(mesh, unit=unit, scale=scale, target_height=target_height, up=up)
+    vertices = mesh.vertices if up == "z" else mesh.vertices @ _UPRIGHT[up].T
+    return Mesh(np.ascontiguousarray(vertices * factor), mesh.faces, mesh.tag)
+
+
+def true_factor(
+    mesh: Mesh,
+    *,
+    unit: str,
+    scale: float | None = None,
+    target_height: float | None = None,
+    up: str = "z",
+) -> float:
+    """Millimetres at true size in one source unit; parameters and errors as `true_size`."""
     if unit not in UNITS:
         raise BadInput(f"Unit {unit!r} is unknown; use one of {', '.join(UNITS)}.")
     if up not in _UPRIGHT:
@@ -72,14 +86,10 @@ def true_size(
         raise BadInput("Give the scale factor or the target height, not both.")
     _require_positive(scale, "The scale factor")
     _require_positive(target_height, "The target height in mm")
-
-    factor = UNITS[unit]
-    if scale is not None:
-        factor *= scale
-    vertices = mesh.vertices if up == "z" else mesh.vertices @ _UPRIGHT[up].T
     if target_height is not None:
-        factor = target_height / _height(mesh, vertices, up)
-    return Mesh(np.ascontiguousarray(vertices * factor), mesh.faces, mesh.tag)
+        vertices = mesh.vertices if up == "z" else mesh.vertices @ _UPRIGHT[up].T
+        return target_height / _height(mesh, vertices, up)
+    return UNITS[unit] * (scale or 1.0)
 
 
 def require_solid(mesh: Mesh, name: str) -> None:

@@ -48,8 +48,11 @@ STARTS = 100
 """Poses that are refined by compass search."""
 
 SETTLED = 8
-"""The best of these, which are then settled to the last digit. On 240 random hulls this
-found what seven times as many starts found, but for two that missed by 0.01 mm more."""
+"""The best of these, which are then settled to the last digit.
+
+On 200 random hulls, none of them used to choose these numbers, a search of some three
+times the effort found a better rotation twice, by 0.004 mm, and a worse one once.
+"""
 
 
 @dataclass(frozen=True, eq=False)

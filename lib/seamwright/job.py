@@ -6,6 +6,7 @@ figure gives the same bytes out.
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import math
 import os
@@ -146,7 +147,8 @@ def write_job(job: Job, path: str | Path) -> None:
         beside.write_text(job_to_toml(job), encoding="utf-8")
         os.replace(beside, path)
     except OSError as error:
-        beside.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
         raise BadInput(
             f"Job '{path}' cannot be written ({error.strerror}); choose another place."
         ) from error

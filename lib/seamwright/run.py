@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from scipy.spatial import ConvexHull
 
 from seamwright.checks import (
     Check,
@@ -33,11 +37,14 @@ from seamwright.interface import interfaces
 from seamwright.job import Job, job_to_toml
 from seamwright.joint import Joint
 from seamwright.mend import mend, require_mended
-from seamwright.mesh import Mesh
+from seamwright.mesh import FloatArray, Mesh
 from seamwright.parting import Piece, Progress, take_apart
+from seamwright.printer import PrinterProfile
 from seamwright.report import file_stem, parts_list, report
+from seamwright.sizing import Fits, require_one_way
 from seamwright.sizing import joints as sized_joints
-from seamwright.sizing import require_one_way
+
+_WAYS: tuple[Literal["turned", "any"], ...] = ("turned", "any")
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +135,9 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
     tell(0.05, "parting")
     blanks = take_apart(figure.mesh, job.seams, lambda done, what: tell(0.05 + 0.2 * done, what))
     tell(0.25, "sizing joints")
-    joints = sized_joints(blanks, interfaces(blanks, job.seams), job.printer)
+    joints = sized_joints(
+        blanks, interfaces(blanks, job.seams), job.printer, _fits(blanks, job.printer)
+    )
     tell(0.6, "setting pegs and sockets")
     pieces = jointed(blanks, joints)
     fits = {}
@@ -146,6 +155,26 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
         require_fit(fits, job.printer),
     )
     return Result(job, figure, pieces, joints, fits, ledger, checks)
+
+
+def _fits(blanks: tuple[Piece, ...], profile: PrinterProfile) -> Fits:
+    """Whether a blank with peg ends added fits, judged on its hull."""
+    hulls: dict[int, FloatArray] = {}
+    alone: dict[int, bool] = {}
+
+    def fits(number: int, ends: FloatArray) -> bool:
+        if number not in hulls:
+            points = next(p.mesh.vertices for p in blanks if p.id == number)
+            hulls[number] = points[ConvexHull(points).vertices]
+            alone[number] = fits_somehow(hulls[number])
+        # A piece that is too large by itself is not the pegs' fault: the fit check says so.
+        return not alone[number] or fits_somehow(np.concatenate([hulls[number], ends]))
+
+    def fits_somehow(points: FloatArray) -> bool:
+        # Most pieces fit as they stand or turned, which is quick to see.
+        return any(fit(points, profile.usable, allow=way).way != "none" for way in _WAYS)
+
+    return fits
 
 
 def write(

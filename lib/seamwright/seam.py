@@ -135,4 +135,5 @@ def listing(whole: Section) -> str:
 
 def place(point: Point | FloatArray) -> str:
     """A position in mm as people write it."""
-    return "({:.1f}, {:.1f}, {:.1f}) mm".format(*(float(x) + 0.0 for x in point))
+    # Adding 0 after rounding makes a negative zero a plain one.
+    return "({:.1f}, {:.1f}, {:.1f}) mm".format(*(round(float(x), 1) + 0.0 for x in point))

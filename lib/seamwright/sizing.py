@@ -6,6 +6,7 @@ the section, so that a miniature gets a 3 mm peg and a life-size limb one of abo
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -43,12 +44,19 @@ D_BELOW = 6.0
 SECOND_SHARE = 0.75
 """Width of the odd peg of a set over the others', so that the set goes home one way only."""
 
+LEAST_SHARE = 0.5
+"""How much narrower pegs may become so that the piece they stand on still fits."""
+
 TWO_PEGS_FROM, THREE_PEGS_FROM = 8_000.0, 25_000.0
 """Areas, mm², from which a face gets two and three pegs: about 100 and 180 mm across
 (common practice, no source)."""
 
 LONG_FACE = 8.0
 """Area over the square of the inscribed radius from which a face counts as long; a disc has π."""
+
+
+Fits = Callable[[int, FloatArray], bool]
+"""Whether the piece of this id, with points (N, 3) added, fits the printer."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,8 +87,14 @@ def joints(
     pieces: tuple[Piece, ...],
     faces: tuple[Interface, ...],
     profile: PrinterProfile,
+    fits: Fits | None = None,
 ) -> tuple[Joint, ...]:
     """A joint for every interface, in order; letters count along.
+
+    Parameters
+    ----------
+    fits : tells whether a piece with these points (N, 3) added still fits the printer.
+        Pegs then stand on the side that can carry them, where one can.
 
     A joint that would lock a ring of pieces, because its pegs run another way than the
     others' between the same two assemblies, is plain and says so.
@@ -88,7 +102,13 @@ def joints(
     mesh_of = {p.id: p.mesh for p in pieces}
     plain = _locking(faces)
     bodies: dict[int, list[FloatArray]] = {p.id: [] for p in pieces}
+    tips: dict[int, list[FloatArray]] = {p.id: [] for p in pieces}
     made = []
+
+    def carries(joint: Joint) -> bool:
+        ends = [*tips[joint.peg_piece], *_ends(joint)]
+        return fits is None or fits(joint.peg_piece, np.concatenate(ends))
+
     for number, face in enumerate(faces):
         if face.seam.joint == "plain":
             joint = _plain(number, face, profile, "a flat glued joint, as the seam asks")
@@ -99,8 +119,9 @@ def joints(
             )
             joint = _plain(number, face, profile, reason)
         else:
-            joint = _pegged(number, face, mesh_of, bodies, profile)
+            joint = _pegged(number, face, mesh_of, bodies, profile, carries)
         made.append(joint)
+        tips[joint.peg_piece] += _ends(joint)
         for peg in joint.pegs:
             bodies[joint.socket_piece].append(joint.body(joint.socket_rings(peg)))
     return tuple(made)
@@ -179,29 +200,46 @@ def _pegged(
     mesh_of: dict[int, Mesh],
     bodies: dict[int, list[FloatArray]],
     profile: PrinterProfile,
+    carries: Callable[[Joint], bool],
 ) -> Joint:
-    """The best set of pegs for one interface, or a plain joint if there is no room."""
+    """The best set of pegs for one interface, or a plain joint if there is no room.
+
+    A somewhat smaller set on a side that can carry it goes before a larger one that cannot
+    be printed; if neither side can, the best set is taken and the fit check will say so.
+    """
     region = face.region
     _, radius = inscribed(region)
     count = _wanted(region, radius)
     widest = float(np.clip(WIDTH_SHARE * radius, _narrowest(profile), WIDEST))
     sides = _sides(face, mesh_of, bodies, profile, widest, radius)
     needed = 2 * (_narrowest(profile) * 0.5 + profile.clearance + profile.wall)
+    burden: Joint | None = None
     for pegs in range(count, 0, -1):
         width = widest
         while width >= _narrowest(profile):
             plans = [p for s in sides for p in _plans(region, s, pegs, width, radius, profile)]
             for plan in sorted(plans, key=lambda p: -p.score):
                 joint = _proven(number, face, plan, profile, radius)
-                if joint is not None:
+                if joint is None:
+                    continue
+                enough = burden is None or width >= LEAST_SHARE * burden.pegs[0].width
+                if enough and carries(joint):
                     return joint
+                burden = burden or joint
             width *= 0.85
+    if burden is not None:
+        return burden
     return _plain(
         number, face, profile,
         f"a flat glued joint: no room for a peg of {_narrowest(profile):.1f} mm with its "
         f"clearance and {profile.wall:.1f} mm of wall, which need {needed:.1f} mm across all "
         f"the way down; the face's largest circle is {2 * radius:.1f} mm across",
     )  # fmt: skip
+
+
+def _ends(joint: Joint) -> list[FloatArray]:
+    """The (N, 3) corners of each peg's end, mm."""
+    return [joint.placed_ring(joint.peg_rings(p)[-1]) for p in joint.pegs]
 
 
 def _wanted(region: Region, radius: float) -> int:

@@ -1,0 +1,204 @@
+"""Objects to the library's meshes and pieces back to objects. Imports the library: load it late."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import bpy
+import numpy as np
+
+from seamwright.errors import BadInput
+from seamwright.figure import UNITS
+from seamwright.job import Job
+from seamwright.mesh import FloatArray, Mesh
+from seamwright.parting import Piece
+
+from . import scene as ours
+
+
+def typed(value: float) -> float:
+    """The number a user typed into one of Blender's float32 properties.
+
+    It is the shortest decimal that has the same float32, so 0.2 comes back as 0.2 and
+    not as 0.20000000298.
+    """
+    return float(str(np.float32(value)))
+
+
+def unit_of(scene: bpy.types.Scene) -> tuple[str, float]:
+    """The scene's length unit by name, and what to multiply Blender units by to get it.
+
+    The factor is 1 for units that have a name, so that no digit is lost; else the unit is m.
+    """
+    metres = typed(scene.unit_settings.scale_length)
+    for name, mm in UNITS.items():
+        if math.isclose(metres * 1000.0, mm, rel_tol=1e-9):
+            return name, 1.0
+    return "m", metres
+
+
+def scene_mm(scene: bpy.types.Scene) -> float:
+    """Millimetres in one Blender unit of the scene."""
+    unit, factor = unit_of(scene)
+    return UNITS[unit] * factor
+
+
+def named_object(name: str, scene: bpy.types.Scene) -> bpy.types.Object:
+    """The object of that name in the scene, or else anywhere in the file.
+
+    Raises
+    ------
+    BadInput
+        If there is none, or it can be no figure; the sentence lists the mesh objects.
+    """
+    found = scene.objects.get(name) or bpy.data.objects.get(name)
+    if found is not None and found.type in ours.SURFACES:
+        return found
+    meshes = sorted(o.name for o in scene.objects if o.type == "MESH" and not _is_ours(o))
+    there = f"its mesh objects are {', '.join(meshes)}" if meshes else "it has no mesh object"
+    place = bpy.path.basename(bpy.data.filepath) or "the open file"
+    what = "is not in" if found is None else "has no surface in"
+    raise BadInput(f"Object '{name}' {what} {place}; {there}.")
+
+
+def require_scene_choice(job: Job) -> None:
+    """Refuse what a job says of a file but a scene says itself: unit and vertical axis.
+
+    Raises
+    ------
+    BadInput
+        If the job is for an object and gives a unit, or turns the figure.
+    """
+    if job.figure.object is not None and job.figure.unit is not None:
+        raise BadInput(
+            f"Job '{job.name}' gives a unit for object '{job.figure.object}', but a Blender scene "
+            "has its own; take unit out of [figure]."
+        )
+    if job.figure.up != "z":
+        raise BadInput(
+            f"Job '{job.name}' has up = \"{job.figure.up}\", but in Blender z is up; turn the "
+            "object upright and take up out of [figure]."
+        )
+
+
+def _is_ours(obj: bpy.types.Object) -> bool:
+    group = getattr(obj, "seamwright", None)
+    return group is not None and (group.is_seam or group.is_piece)
+
+
+def mesh_of(obj: bpy.types.Object, context: bpy.types.Context) -> tuple[Mesh, str]:
+    """An object as it is evaluated, with its modifiers and its transform, and the unit.
+
+    The object may be hidden, linked or being edited; it is only read.
+
+    Returns
+    -------
+    mesh : in the scene's axes and unit.
+    unit : a key of `seamwright.figure.UNITS`.
+
+    Raises
+    ------
+    BadInput
+        If the object has no surface or no faces.
+    """
+    if obj.type not in ours.SURFACES:
+        raise BadInput(f"'{obj.name}' has no surface; choose a mesh object.")
+    unit, factor = unit_of(context.scene)
+    with _evaluated(obj, context) as evaluated:
+        surface = evaluated.to_mesh()
+        try:
+            vertices, faces = _arrays(surface)
+        finally:
+            evaluated.to_mesh_clear()
+        matrix = np.array(evaluated.matrix_world, dtype=np.float64)
+    if len(faces) == 0:
+        raise BadInput(f"'{obj.name}' has no faces; choose an object with a closed surface.")
+    # A mirrored object's faces would look inward.
+    if np.linalg.det(matrix[:3, :3]) < 0:
+        faces = faces[:, ::-1]
+    return Mesh.of(_placed(vertices, matrix) * factor, faces), unit
+
+
+def _arrays(surface: bpy.types.Mesh) -> tuple[FloatArray, np.ndarray]:
+    """(V, 3) float64 local coordinates and (F, 3) int32 triangles."""
+    surface.calc_loop_triangles()
+    vertices = np.empty((len(surface.vertices), 3), dtype=np.float32)
+    surface.vertices.foreach_get("co", vertices.ravel())
+    faces = np.empty((len(surface.loop_triangles), 3), dtype=np.int32)
+    surface.loop_triangles.foreach_get("vertices", faces.ravel())
+    return vertices.astype(np.float64), faces
+
+
+def _placed(vertices: FloatArray, matrix: FloatArray) -> FloatArray:
+    """(V, 3) vertices through a (4, 4) matrix.
+
+    Term by term, not as a matrix product, whose rounding depends on a row's place in the
+    array and on the machine's linear algebra: the same figure must give the same bytes.
+    """
+    x, y, z = vertices.T
+    return np.stack([row[0] * x + row[1] * y + row[2] * z + row[3] for row in matrix[:3]], axis=1)
+
+
+@contextmanager
+def _evaluated(obj: bpy.types.Object, context: bpy.types.Context) -> Iterator[bpy.types.Object]:
+    """The object as Blender evaluates it, whether or not the view layer shows it.
+
+    Blender evaluates no modifiers of what is hidden, and not all of them of what is being
+    edited or sculpted: then a copy is evaluated aside, in a scene of its own.
+    """
+    context.view_layer.update()
+    if obj.mode == "OBJECT" and obj.visible_get(view_layer=context.view_layer):
+        yield obj.evaluated_get(context.evaluated_depsgraph_get())
+        return
+    if obj.mode != "OBJECT":
+        bpy.ops.ed.flush_edits()
+    aside = bpy.data.scenes.new("Seamwright aside")
+    copy = obj.copy()
+    data = obj.data.copy()
+    try:
+        aside.frame_current = context.scene.frame_current
+        aside.frame_subframe = context.scene.frame_subframe
+        copy.data = data
+        copy.hide_viewport = False
+        aside.collection.objects.link(copy)
+        layer = aside.view_layers[0]
+        layer.update()
+        yield copy.evaluated_get(layer.depsgraph)
+    finally:
+        bpy.data.batch_remove([aside, copy, data])
+
+
+def piece_mesh(piece: Piece, mm: float) -> tuple[bpy.types.Mesh, tuple[float, float, float]]:
+    """A piece as a Blender mesh about the middle of its box, and where that middle lies.
+
+    The faces' tags become the attribute "seam". Coordinates are taken from the middle,
+    because float32 would lose digits far from the origin.
+
+    Parameters
+    ----------
+    piece : Piece
+        In mm, at true size.
+    mm : float
+        Millimetres in one Blender unit.
+
+    Returns
+    -------
+    mesh, middle : in Blender units.
+    """
+    middle = (piece.mesh.bounds.mean(axis=0) / mm).astype(np.float32)
+    local = (piece.mesh.vertices / mm - middle.astype(np.float64)).astype(np.float32)
+    faces = piece.mesh.faces
+    mesh = bpy.data.meshes.new(piece.name)
+    mesh.vertices.add(len(local))
+    mesh.vertices.foreach_set("co", local.ravel())
+    mesh.loops.add(faces.size)
+    mesh.loops.foreach_set("vertex_index", np.ascontiguousarray(faces, dtype=np.int32).ravel())
+    mesh.polygons.add(len(faces))
+    mesh.polygons.foreach_set("loop_start", np.arange(0, faces.size, 3, dtype=np.int32))
+    mesh.update(calc_edges=True)
+    seam = mesh.attributes.new("seam", "INT", "FACE")
+    seam.data.foreach_set("value", np.ascontiguousarray(piece.mesh.tag, dtype=np.int32))
+    x, y, z = (float(c) for c in middle)
+    return mesh, (x, y, z)

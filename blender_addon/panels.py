@@ -1,0 +1,182 @@
+"""The side panel, in the order of the work: figure, seams, pieces, files."""
+
+import textwrap
+
+import bpy
+
+from . import scene as ours
+
+
+def state(context):
+    """What there is, and what to do next: two plain sentences."""
+    figure = ours.chosen_figure(context)
+    if figure is None:
+        return "No figure is chosen.", "Next: select the sculpt, then Use Selected."
+    seams = len(ours.seams_of(figure, context.scene))
+    pieces = len(ours.pieces_of(figure, context.scene))
+    found = f"{figure.name}: {ours.counted(seams, 'seam')}, {ours.counted(pieces, 'piece')}."
+    if not seams:
+        return found, "Next: add a seam where the figure comes apart."
+    if not pieces:
+        return found, "Next: place the seams, then Make Pieces."
+    return found, "Next: look at the pieces, then Write Files."
+
+
+def _lines(layout, context, text):
+    """Sentences wrapped to the panel's width, which Blender does not do itself."""
+    region = context.region
+    pixels = 7 * context.preferences.system.ui_scale
+    width = max(24, int(region.width / pixels) - 4) if region else 40
+    column = layout.column(align=True)
+    column.scale_y = 0.8
+    for sentence in text.splitlines():
+        for line in textwrap.wrap(sentence, width):
+            column.label(text=line)
+
+
+class _Panel:
+    bl_space_type = "VIEW_3D"
+    bl_region_type = "UI"
+    bl_category = "Seamwright"
+
+
+class SEAMWRIGHT_PT_main(_Panel, bpy.types.Panel):
+    bl_label = "Seamwright"
+
+    def draw(self, context):
+        for sentence in state(context):
+            _lines(self.layout, context, sentence)
+
+
+class _Step(_Panel):
+    bl_parent_id = "SEAMWRIGHT_PT_main"
+
+    def start(self):
+        self.layout.use_property_split = True
+        self.layout.use_property_decorate = False
+        return self.layout
+
+
+class SEAMWRIGHT_PT_figure(_Step, bpy.types.Panel):
+    bl_label = "Figure"
+    bl_order = 1
+
+    def draw(self, context):
+        layout = self.start()
+        settings = context.scene.seamwright
+        layout.prop(settings, "figure")
+        layout.operator("seamwright.use_selected", icon="EYEDROPPER")
+        figure = ours.chosen_figure(context)
+        if figure is None:
+            return
+        group = figure.seamwright
+        layout.prop(group, "job_name")
+        layout.prop(group, "size")
+        if group.size == "SCALE":
+            layout.prop(group, "scale")
+        elif group.size == "HEIGHT":
+            layout.prop(group, "target_height")
+        layout.prop(group, "mend")
+        layout.operator("seamwright.inspect", icon="VIEWZOOM")
+        if settings.found:
+            _lines(layout.box(), context, settings.found)
+
+
+class SEAMWRIGHT_PT_printer(_Step, bpy.types.Panel):
+    bl_label = "Printer"
+    bl_order = 2
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context):
+        layout = self.start()
+        settings = context.scene.seamwright
+        layout.prop(settings, "profile")
+        layout.prop(settings, "printer_name")
+        layout.column().prop(settings, "build_volume")
+        column = layout.column(align=True)
+        for key in ("margin", "clearance", "seating_gap", "wall"):
+            column.prop(settings, key)
+        column = layout.column(align=True)
+        for key in ("draft", "lead_in", "nozzle", "layer_height", "density"):
+            column.prop(settings, key)
+
+
+class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):
+    bl_label = "Seams"
+    bl_order = 3
+
+    def draw(self, context):
+        layout = self.start()
+        row = layout.row(align=True)
+        row.operator("seamwright.add_seam", text="Add at Cursor", icon="ADD").at = "CURSOR"
+        row.operator("seamwright.add_seam", text="Add in Middle").at = "MIDDLE"
+        figure = ours.chosen_figure(context)
+        if figure is None:
+            return
+        active = context.view_layer.objects.active
+        seams = ours.seams_of(figure, context.scene)
+        for seam in seams:
+            row = layout.row(align=True)
+            picked = "RADIOBUT_ON" if seam == active else "RADIOBUT_OFF"
+            row.operator("seamwright.select_seam", text="", icon=picked).name = seam.name
+            row.prop(seam, "name", text="")
+            row.prop(seam, "hide_viewport", text="")
+        if active in seams:
+            self.draw_seam(layout.box(), active, [s for s in seams if s != active])
+
+    def draw_seam(self, layout, seam, others):
+        group = seam.seamwright
+        layout.prop(group, "reach")
+        if group.reach == "regions":
+            layout.prop(group, "regions")
+        layout.operator("seamwright.list_regions", icon="LINENUMBERS_ON")
+        layout.prop(group, "joint")
+        if others:
+            layout.label(text="Stops at:")
+        stops = [stop.seam for stop in group.stops_at]
+        column = layout.column(align=True)
+        for other in others:
+            icon = "CHECKBOX_HLT" if other in stops else "CHECKBOX_DEHLT"
+            column.operator("seamwright.stop_at", text=other.name, icon=icon).name = other.name
+
+
+class SEAMWRIGHT_PT_pieces(_Step, bpy.types.Panel):
+    bl_label = "Pieces"
+    bl_order = 4
+
+    def draw(self, context):
+        layout = self.start()
+        layout.operator("seamwright.make_pieces", icon="MOD_EXPLODE")
+        figure = ours.chosen_figure(context)
+        collection = figure and ours.collection_of(figure, context.scene, "PIECES")
+        if collection is None:
+            return
+        layout.prop(collection.seamwright, "explode", slider=True)
+        hidden = ours.is_listed(figure, context) and figure.hide_get()
+        word, icon = ("Show Figure", "HIDE_OFF") if hidden else ("Hide Figure", "HIDE_ON")
+        layout.operator("seamwright.show_figure", text=word, icon=icon)
+
+
+class SEAMWRIGHT_PT_files(_Step, bpy.types.Panel):
+    bl_label = "Files"
+    bl_order = 5
+
+    def draw(self, context):
+        layout = self.start()
+        layout.operator("seamwright.write_files", icon="EXPORT")
+        row = layout.row(align=True)
+        row.operator("seamwright.save_job", icon="FILE_TICK")
+        row.operator("seamwright.load_job", icon="FILE_FOLDER")
+        figure = ours.chosen_figure(context)
+        if figure is not None:
+            layout.prop(figure.seamwright, "output")
+
+
+CLASSES = (
+    SEAMWRIGHT_PT_main,
+    SEAMWRIGHT_PT_figure,
+    SEAMWRIGHT_PT_printer,
+    SEAMWRIGHT_PT_seams,
+    SEAMWRIGHT_PT_pieces,
+    SEAMWRIGHT_PT_files,
+)

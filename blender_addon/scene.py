@@ -1,0 +1,181 @@
+"""What of Seamwright lies in the scene: the figure, its seams and its pieces. Holds no geometry."""
+
+from __future__ import annotations
+
+import bpy
+from mathutils import Color, Matrix, Vector
+
+from seamwright.errors import BadInput
+
+SURFACES = ("MESH", "CURVE", "SURFACE", "FONT", "META")
+"""Object types that Blender can turn into a mesh."""
+
+OKABE_ITO = {
+    "orange": (230, 159, 0),
+    "sky blue": (86, 180, 233),
+    "bluish green": (0, 158, 115),
+    "yellow": (240, 228, 66),
+    "blue": (0, 114, 178),
+    "vermillion": (213, 94, 0),
+    "reddish purple": (204, 121, 167),
+}
+"""sRGB of Okabe & Ito 2008, "Color Universal Design", without black; from memory."""
+
+_SEAM_ALPHA = 0.35
+"""A seam is see-through, so that it shows where it crosses the figure."""
+
+
+def can_be_figure(obj: bpy.types.Object) -> bool:
+    """Whether an object has a surface and is neither a seam nor a piece of ours."""
+    return obj.type in SURFACES and not obj.seamwright.is_seam and not obj.seamwright.is_piece
+
+
+def chosen_figure(context: bpy.types.Context) -> bpy.types.Object | None:
+    """The scene's figure, if one is chosen and still there."""
+    figure = context.scene.seamwright.figure
+    return figure if figure is not None and context.scene in figure.users_scene else None
+
+
+def figure_of(context: bpy.types.Context) -> bpy.types.Object:
+    """The scene's figure; with none chosen, the one selected object. Raises BadInput."""
+    return chosen_figure(context) or selected_figure(context)
+
+
+def selected_figure(context: bpy.types.Context) -> bpy.types.Object:
+    """The one selected object, if it can be a figure. Raises BadInput."""
+    selected = list(context.view_layer.objects.selected)
+    if not selected:
+        raise BadInput("Nothing is selected; select the figure's object.")
+    fitting = [obj for obj in selected if can_be_figure(obj)]
+    if not fitting:
+        obj = selected[0]
+        raise BadInput(f"'{obj.name}' is {_kind(obj)}; select the figure's mesh object.")
+    if len(fitting) > 1:
+        names = ", ".join(f"'{obj.name}'" for obj in fitting[:5])
+        more = " and others" if len(fitting) > 5 else ""
+        raise BadInput(
+            f"{len(fitting)} objects are selected ({names}{more}); select the figure alone, or "
+            "join them first."
+        )
+    return fitting[0]
+
+
+def is_listed(obj: bpy.types.Object, context: bpy.types.Context) -> bool:
+    """Whether the view layer has the object, so that it can be selected, shown and hidden."""
+    return any(other == obj for other in context.view_layer.objects)
+
+
+def _kind(obj: bpy.types.Object) -> str:
+    if obj.seamwright.is_seam:
+        return "a seam"
+    if obj.seamwright.is_piece:
+        return "a piece"
+    return f"of type {obj.bl_rna.properties['type'].enum_items[obj.type].name} and has no surface"
+
+
+def seams_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types.Object]:
+    """The figure's seams in the scene, in their order."""
+    seams = [
+        obj for obj in scene.objects if obj.seamwright.is_seam and obj.seamwright.figure == figure
+    ]
+    return sorted(seams, key=lambda obj: (obj.seamwright.number, obj.name))
+
+
+def collection_of(
+    figure: bpy.types.Object, scene: bpy.types.Scene, holds: str
+) -> bpy.types.Collection | None:
+    """The scene's collection of a figure's "SEAMS" or "PIECES", whatever its name is now."""
+    for collection in scene.collection.children_recursive:
+        group = collection.seamwright
+        if group.holds == holds and group.figure == figure:
+            return collection
+    return None
+
+
+def made_collection(
+    figure: bpy.types.Object, scene: bpy.types.Scene, holds: str
+) -> bpy.types.Collection:
+    """The same, made if it is not there."""
+    collection = collection_of(figure, scene, holds)
+    if collection is None:
+        collection = bpy.data.collections.new(f"{holds.capitalize()} of {figure.name}")
+        collection.seamwright.holds = holds
+        collection.seamwright.figure = figure
+        scene.collection.children.link(collection)
+    return collection
+
+
+def pieces_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types.Object]:
+    """The figure's pieces in the scene, from the ground up."""
+    pieces = [
+        obj for obj in scene.objects if obj.seamwright.is_piece and obj.seamwright.figure == figure
+    ]
+    return sorted(pieces, key=lambda obj: obj.seamwright.number)
+
+
+def counted(number: int, noun: str) -> str:
+    """`1 seam`, `2 seams`."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def stand_apart(collection: bpy.types.Collection) -> None:
+    """Move pieces out from their middle as the collection's `explode` says."""
+    pieces = [obj for obj in collection.objects if obj.seamwright.is_piece]
+    rests = [Vector(obj.seamwright.rest) for obj in pieces]
+    if not rests:
+        return
+    middle = sum(rests, Vector()) / len(rests)
+    for obj, rest in zip(pieces, rests, strict=True):
+        obj.location = rest + collection.seamwright.explode * (rest - middle)
+
+
+def bounds(obj: bpy.types.Object) -> tuple[Vector, Vector]:
+    """Least and greatest corner of an object's box in the scene, Blender units."""
+    corners = [obj.matrix_world @ Vector(c) for c in obj.bound_box]
+    low, high = zip(*((min(x), max(x)) for x in zip(*corners, strict=True)), strict=True)
+    return Vector(low), Vector(high)
+
+
+def add_seam(
+    context: bpy.types.Context, figure: bpy.types.Object, name: str, place: Matrix
+) -> bpy.types.Object:
+    """A new seam of the figure; `place` takes its unit square and arrow into the scene."""
+    seams = seams_of(figure, context.scene)
+    obj = bpy.data.objects.new(name, _seam_mesh())
+    obj.matrix_world = place
+    obj.hide_render = True
+    obj.color = obj.data.materials[0].diffuse_color
+    group = obj.seamwright
+    group.is_seam = True
+    group.figure = figure
+    group.number = 1 + max((s.seamwright.number for s in seams), default=0)
+    made_collection(figure, context.scene, "SEAMS").objects.link(obj)
+    return obj
+
+
+def remove(objects: list[bpy.types.Object]) -> None:
+    """Remove objects of ours together with meshes that nothing else uses."""
+    meshes = {obj.data for obj in objects if obj.type == "MESH"}
+    bpy.data.batch_remove(objects)
+    bpy.data.batch_remove([mesh for mesh in meshes if mesh.users == 0])
+
+
+def _seam_mesh() -> bpy.types.Mesh:
+    """A unit square in its local plane, and an arrow along +z to side A."""
+    mesh = bpy.data.meshes.new("Seam")
+    square = [(-0.5, -0.5, 0), (0.5, -0.5, 0), (0.5, 0.5, 0), (-0.5, 0.5, 0)]
+    arrow = [(0, 0, 0), (0, 0, 1), (0.1, 0, 0.8), (-0.1, 0, 0.8)]
+    mesh.from_pydata([*square, *arrow], [(4, 5), (5, 6), (5, 7)], [(0, 1, 2, 3)])
+    mesh.materials.append(material("vermillion", _SEAM_ALPHA))
+    return mesh
+
+
+def material(colour: str, alpha: float = 1.0) -> bpy.types.Material:
+    """The material of one of the Okabe–Ito colours for the viewport, made once a file."""
+    name = f"Seamwright {colour}" if alpha == 1.0 else f"Seamwright seam {colour}"
+    found = bpy.data.materials.get((name, None))
+    if found is None:
+        found = bpy.data.materials.new(name)
+        linear = Color([c / 255 for c in OKABE_ITO[colour]]).from_srgb_to_scene_linear()
+        found.diffuse_color = (*linear, alpha)
+    return found

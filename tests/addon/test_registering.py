@@ -1,0 +1,171 @@
+"""Coming and going: nothing left registered, nothing heavy imported, everything explained."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+bpy = pytest.importorskip("bpy")
+
+from seamwright.shapes import box  # noqa: E402
+
+ROOT = Path(__file__).resolve().parents[2]
+HOMES = (bpy.types.Object, bpy.types.Scene, bpy.types.Collection)
+
+
+def ours() -> set[str]:
+    return {name for name in dir(bpy.types) if name.startswith("SEAMWRIGHT")}
+
+
+def test_unregistering_leaves_nothing_and_can_be_repeated(registered):
+    there = ours()
+    assert len(there) == len([c for c in registered.CLASSES if "_PG_" not in c.__name__])
+    assert all(cls.is_registered for cls in registered.CLASSES)
+    for _ in range(2):
+        registered.unregister()
+        assert ours() == set()
+        assert not any(cls.is_registered for cls in registered.CLASSES)
+        assert not any(hasattr(home, "seamwright") for home in HOMES)
+        assert dir(bpy.ops.seamwright) == []
+        registered.register()
+        assert ours() == there
+
+
+def test_decisions_outlive_the_add_on(registered, scene, add):
+    obj = add(box(10, 10, 10))
+    obj.seamwright.job_name = "kept"
+    registered.unregister()
+    registered.register()
+    assert bpy.data.objects["Keeper"].seamwright.job_name == "kept"
+
+
+def test_registering_imports_no_geometry():
+    code = (
+        "import sys, bpy\n"
+        "before = set(sys.modules)\n"
+        "import blender_addon\n"
+        "blender_addon.register()\n"
+        "new = set(sys.modules) - before\n"
+        "heavy = ('scipy', 'manifold3d', 'trimesh', 'lib3mf', 'numpy', 'tomli_w')\n"
+        "print(sorted(m for m in new if m.partition('.')[0] in heavy))\n"
+        "print(sorted(m for m in new if m.startswith('seamwright')))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env={"PYTHONPATH": f"{ROOT}:{ROOT / 'lib'}", "PATH": "/usr/bin:/bin"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.splitlines()[-2:] == [
+        "[]",
+        "['seamwright', 'seamwright.errors', 'seamwright.printer']",
+    ]
+
+
+def operator_types():
+    return [getattr(bpy.ops.seamwright, name).get_rna_type() for name in dir(bpy.ops.seamwright)]
+
+
+def shown_properties(registered):
+    groups = [c.bl_rna for c in registered.CLASSES if "_PG_" in c.__name__]
+    for rna in (*groups, *operator_types()):
+        for prop in rna.properties:
+            inherited = prop.identifier == "rna_type" or (rna in groups and not prop.is_runtime)
+            if not inherited and not prop.is_hidden:
+                yield rna, prop
+
+
+def test_every_property_has_a_tooltip_that_names_the_unit(registered):
+    seen = 0
+    for rna, prop in shown_properties(registered):
+        which = (rna.identifier, prop.identifier)
+        assert prop.description, which
+        for mark, words in (("(mm)", "in mm"), ("(°)", "in degrees"), ("(g/cm³)", "in g/cm³")):
+            if mark in prop.name:
+                assert words in prop.description, which
+        if prop.type == "FLOAT" and "(" not in prop.name:
+            assert "no unit" in prop.description, which
+        seen += 1
+    assert seen > 30
+
+
+def test_every_operator_is_explained():
+    types = operator_types()
+    assert len(types) == 11
+    for rna in types:
+        assert rna.description and not rna.description.endswith("."), rna.identifier
+        assert rna.name.replace(" at ", " At ") == rna.name.title()
+
+
+class Layout:
+    """Stands in for Blender's layout, and refuses what Blender would only warn about."""
+
+    icons = bpy.types.UILayout.bl_rna.functions["prop"].parameters["icon"].enum_items.keys()
+
+    def __init__(self):
+        self.seen: list[str] = []
+
+    def prop(self, data, name, icon="NONE", **_options):
+        assert name in data.bl_rna.properties, name
+        assert icon in self.icons
+        self.seen.append(name)
+
+    def operator(self, idname, icon="NONE", **_options):
+        module, name = idname.split(".")
+        assert name in dir(getattr(bpy.ops, module)), idname
+        assert icon in self.icons
+        self.seen.append(idname)
+        return SimpleNamespace()
+
+    def label(self, text):
+        self.seen.append(text)
+
+    def box(self, **_options):
+        return self
+
+    row = column = box
+
+
+def drawn() -> list[str]:
+    from blender_addon import panels  # noqa: PLC0415
+
+    layout = Layout()
+    for cls in panels.CLASSES:
+        drawing = SimpleNamespace(layout=layout)
+        for method in ("start", "draw_seam"):
+            if hasattr(cls, method):
+                setattr(drawing, method, getattr(cls, method).__get__(drawing))
+        cls.draw(drawing, bpy.context)
+    return layout.seen
+
+
+def test_the_panel_says_what_there_is_and_what_comes_next(scene, add):
+    assert "No figure is chosen." in drawn()
+    figure = add(box(100, 100, 300))
+    bpy.ops.seamwright.use_selected()
+    seen = drawn()
+    assert "Keeper: 0 seams, 0 pieces." in seen
+    assert "scale" not in seen and "target_height" not in seen
+    figure.seamwright.size = "HEIGHT"
+    assert "target_height" in drawn()
+    figure.seamwright.size = "SCALE"
+    assert "scale" in drawn()
+    bpy.ops.seamwright.add_seam(at="MIDDLE")
+    seen = drawn()
+    assert "Keeper: 1 seam, 0 pieces." in seen
+    assert "seamwright.list_regions" in seen and "regions" not in seen
+    bpy.context.view_layer.objects.active.seamwright.reach = "regions"
+    assert "regions" in drawn()
+    assert "explode" not in seen and "seamwright.stop_at" not in seen
+    bpy.ops.seamwright.make_pieces()
+    seen = drawn()
+    assert "Keeper: 1 seam, 2 pieces." in seen
+    assert "explode" in seen
+    assert "then Write Files." in " ".join(seen)
+    bpy.ops.seamwright.add_seam(at="MIDDLE", axis="X")
+    assert "seamwright.stop_at" in drawn()
