@@ -52,7 +52,7 @@ def run(*words: object, check: bool = True) -> int:
 def pictures(out: Path) -> None:
     """Render the figure whole, and its pieces moved apart, side by side views alike."""
     # bpy comes with `render`; the job itself runs without it, in a process of its own.
-    from render import render_meshes  # noqa: PLC0415
+    from render import render_meshes, side_by_side  # noqa: PLC0415
 
     figure = read_mesh(out / "keeper.stl")
     render_meshes(
@@ -69,6 +69,7 @@ def pictures(out: Path) -> None:
         out / "after.png",
         explode=[APART * (m.bounds.mean(axis=0) - middle) for m in meshes],
     )
+    side_by_side([out / "before.png", out / "after.png"], out / "before-after.png")
 
 
 def colour(code: str) -> tuple[float, float, float]:

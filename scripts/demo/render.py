@@ -159,3 +159,23 @@ def render_meshes(
     bpy.data.scenes.remove(scene)
     bpy.data.batch_remove(made)
     return path
+
+
+def side_by_side(paths: Sequence[str | Path], path: str | Path, shrink: int = 2) -> Path:
+    """Join PNGs of one height into one picture, each 1 / `shrink` of its size."""
+    strips = []
+    for source in paths:
+        image = bpy.data.images.load(str(source))
+        image.scale(image.size[0] // shrink, image.size[1] // shrink)
+        pixels = np.empty(image.size[0] * image.size[1] * 4, dtype=np.float32)
+        image.pixels.foreach_get(pixels)
+        strips.append(pixels.reshape(image.size[1], image.size[0], 4))
+        bpy.data.images.remove(image)
+    joined = np.concatenate(strips, axis=1)
+    result = bpy.data.images.new("Side by side", joined.shape[1], joined.shape[0])
+    result.pixels.foreach_set(np.ascontiguousarray(joined).ravel())
+    result.filepath_raw = str(Path(path).resolve())
+    result.file_format = "PNG"
+    result.save()
+    bpy.data.images.remove(result)
+    return Path(path)
