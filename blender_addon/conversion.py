@@ -12,7 +12,7 @@ import numpy as np
 from seamwright.errors import BadInput
 from seamwright.figure import UNITS
 from seamwright.job import Job
-from seamwright.mesh import FloatArray, Mesh
+from seamwright.mesh import FloatArray, IntArray, Mesh
 from seamwright.parting import Piece
 
 from . import scene as ours
@@ -121,7 +121,7 @@ def mesh_of(obj: bpy.types.Object, context: bpy.types.Context) -> tuple[Mesh, st
     return Mesh.of(_placed(vertices, matrix) * factor, faces), unit
 
 
-def _arrays(surface: bpy.types.Mesh) -> tuple[FloatArray, np.ndarray]:
+def _arrays(surface: bpy.types.Mesh) -> tuple[FloatArray, IntArray]:
     """(V, 3) float64 local coordinates and (F, 3) int32 triangles."""
     surface.calc_loop_triangles()
     vertices = np.empty((len(surface.vertices), 3), dtype=np.float32)

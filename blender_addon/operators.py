@@ -127,10 +127,10 @@ class SEAMWRIGHT_OT_add_seam(_Work, bpy.types.Operator):
         n = _AXES[self.axis]
         u, v = (n + 1) % 3, (n + 2) % 3
         size = high - low
-        margin = 0.2 * max(size)
+        margin = 0.2 * max(size[:])
         columns = [Vector() for _ in range(3)]
         columns[0][u], columns[1][v] = size[u] + margin, size[v] + margin
-        columns[2][n] = max(size) / 4 or 1.0
+        columns[2][n] = max(size[:]) / 4 or 1.0
         matrix = Matrix(columns).transposed().to_4x4()
         matrix.translation = place
         seam = ours.add_seam(context, figure, "Seam", matrix)

@@ -239,7 +239,7 @@ def _drop_doubles(mesh: Mesh, table: EdgeTable) -> Mended:
     low = np.argmin(faces, axis=1)
     rows = np.arange(len(faces))
     forward = faces[rows, (low + 1) % 3] < faces[rows, (low + 2) % 3]
-    _, group = np.unique(group, return_inverse=True)
+    group = np.unique(group, return_inverse=True)[1].astype(np.int32)
     net = np.bincount(group, np.where(forward, 1, -1))
     wall = _membranes(table, found, group, net == 0)
     # Of each group, keep the first face that runs the way of the majority.
