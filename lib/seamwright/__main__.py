@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -27,6 +28,10 @@ def main(argv: Sequence[str] | None = None, source: Source = load) -> int:
     -------
     Exit code: 0 done, 2 bad input, 3 a check failed.
     """
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal without ³ or × shall not stop the work.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     options = _parser().parse_args(argv)
     try:
         job = read_job(options.job)

@@ -40,6 +40,7 @@ def run(*arguments: str, folder: Path) -> subprocess.CompletedProcess:
         env=ENVIRONMENT,
         capture_output=True,
         text=True,
+        encoding="utf-8",
         check=False,
     )
 

@@ -104,6 +104,7 @@ def test_the_unpacked_extension_works_without_the_library_beside_it(built, tmp_p
         cwd=tmp_path,
         capture_output=True,
         text=True,
+        encoding="utf-8",
         check=False,
     )
     assert done.returncode == 0, done.stderr

@@ -248,7 +248,7 @@ def test_a_figure_without_height_is_told_so(scene, add):
     obj.scale = (1, 1, 0)
     bpy.ops.seamwright.use_selected()
     obj.seamwright.size = "HEIGHT"
-    with pytest.raises(BadInput, match="no height along z"):
+    with pytest.raises(BadInput, match="no height along its z axis"):
         panel_job()
 
 

@@ -59,6 +59,7 @@ def test_registering_imports_no_geometry():
         env={"PYTHONPATH": f"{ROOT}:{ROOT / 'lib'}", "PATH": "/usr/bin:/bin"},
         capture_output=True,
         text=True,
+        encoding="utf-8",
         check=True,
     )
     assert done.stdout.splitlines()[-2:] == [
