@@ -231,7 +231,15 @@ class SEAMWRIGHT_OT_make_pieces(_Work, bpy.types.Operator):
         pieces.show(context, figure, result)
         context.scene.seamwright.figure = figure
         lines = pieces.said_of(result)
-        context.scene.seamwright.found = "\n".join(lines)
+        report = ours.report_text(lines)
+        plain = sum(not joint.pegs for joint in result.joints)
+        context.scene.seamwright.found = "\n".join(
+            (
+                lines[0],
+                *((f"{ours.counted(plain, 'joint')} without a peg.",) if plain else ()),
+                f"Checks and reasons: Text Editor, '{report.name}'.",
+            )
+        )
         if self.hide_figure and figure.mode == "OBJECT" and ours.is_listed(figure, context):
             figure.hide_set(True)
         return lines[0]

@@ -25,6 +25,10 @@ _SEAM_ALPHA = 0.35
 """A seam is see-through, so that it shows where it crosses the figure."""
 
 
+REPORT = "Seamwright report"
+"""Name of the text that says what was made, checked and why."""
+
+
 def can_be_figure(obj: bpy.types.Object) -> bool:
     """Whether an object has a surface and is neither a seam nor a piece of ours."""
     return obj.type in SURFACES and not obj.seamwright.is_seam and not obj.seamwright.is_piece
@@ -179,3 +183,11 @@ def material(colour: str, alpha: float = 1.0) -> bpy.types.Material:
         linear = Color([c / 255 for c in OKABE_ITO[colour]]).from_srgb_to_scene_linear()
         found.diffuse_color = (*linear, alpha)
     return found
+
+
+def report_text(lines: tuple[str, ...]) -> bpy.types.Text:
+    """The file's report, a text to read in Blender's Text Editor, filled anew."""
+    text = bpy.data.texts.get(REPORT) or bpy.data.texts.new(REPORT)
+    text.clear()
+    text.write("\n".join(lines) + "\n")
+    return text

@@ -231,7 +231,8 @@ def test_reach_parts_one_limb_only(scene, add):
     assert len(pieces()) == 2
     seam.seamwright.joint = "plain"
     bpy.ops.seamwright.make_pieces()
-    assert ": plain" in scene.seamwright.found or "flat" in scene.seamwright.found.lower()
+    assert "1 joint without a peg" in scene.seamwright.found
+    assert "a flat glued joint" in bpy.data.texts["Seamwright report"].as_string()
     bpy.context.view_layer.objects.active = seam
     bpy.ops.seamwright.list_regions()
     assert "region 1" in scene.seamwright.found and "region 2" in scene.seamwright.found
