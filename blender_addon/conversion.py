@@ -13,7 +13,7 @@ from seamwright.errors import BadInput
 from seamwright.figure import UNITS
 from seamwright.job import Job
 from seamwright.mesh import FloatArray, IntArray, Mesh
-from seamwright.parting import Piece
+from seamwright.pieces import Piece
 
 from . import scene as ours
 

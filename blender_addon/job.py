@@ -115,6 +115,9 @@ def _seam_of(
     reach = Reach()
     if group.reach == "nearest":
         reach = Reach("nearest", points=tuple(tuple(p) for p in near or [point]))
+    elif group.reach == "disc":
+        centre = tuple((near or [point])[0])
+        reach = Reach("disc", points=(centre,), radius=typed(group.radius))
     elif group.reach == "regions":
         reach = Reach("regions", regions=_region_numbers(group.regions, name))
     stops = tuple(names[stop.seam] for stop in group.stops_at if stop.seam in names)
@@ -265,6 +268,7 @@ def _add(
     obj = ours.add_seam(context, figure, seam.name, place)
     group = obj.seamwright
     group.reach, group.joint = seam.reach.mode, seam.joint
+    group.radius = seam.reach.radius or group.radius
     group.regions = ", ".join(str(n) for n in seam.reach.regions) or "1"
     _remember(obj, seam, mm)
     return obj

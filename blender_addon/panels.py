@@ -129,6 +129,8 @@ class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):
         layout.prop(group, "reach")
         if group.reach == "regions":
             layout.prop(group, "regions")
+        elif group.reach == "disc":
+            layout.prop(group, "radius")
         layout.operator("seamwright.list_regions", icon="LINENUMBERS_ON")
         layout.prop(group, "joint")
         if others:

@@ -11,9 +11,10 @@ import bpy
 
 from seamwright.job import Job, job_to_toml
 from seamwright.mesh import Mesh
-from seamwright.parting import sections
+from seamwright.pieces import sections
+from seamwright.reach import region_facts
 from seamwright.run import Result, make, prepare, write
-from seamwright.seam import in_order, listing
+from seamwright.seam import in_order
 
 from . import scene as ours
 from .conversion import mesh_of, piece_mesh, scene_mm
@@ -78,8 +79,8 @@ def regions_of(context: bpy.types.Context, figure: bpy.types.Object, seam: bpy.t
     number = ours.seams_of(figure, context.scene).index(seam)
     name = job.seams[number].name
     whole = sections(prepare(source, unit, job).mesh, in_order(job.seams))[name]
-    said = listing(whole) if whole.regions else "the plane meets no material"
-    return f"Seam '{name}': {said}."
+    facts = [facts.line for facts in region_facts(whole)] or ["the plane meets no material"]
+    return "\n".join((f"Seam '{name}':", *facts))
 
 
 def show(context: bpy.types.Context, figure: bpy.types.Object, result: Result) -> None:
@@ -110,6 +111,7 @@ def said_of(result: Result) -> tuple[str, ...]:
         f"{ours.counted(len(result.pieces), 'piece')}, "
         f"{ours.counted(len(result.joints), 'joint')}; all checks hold.",
         *(f"{check.name}: {check.found}" for check in result.checks),
+        *(f"Warning: {warning}" for warning in result.warnings),
         *(
             f"Joint {j.letter} ({j.interface.piece_b} to {j.interface.piece_a}, "
             f"{j.interface.seam.name}): {j.reason}"

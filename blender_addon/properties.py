@@ -128,9 +128,16 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
         items=[
             ("all", "All Regions", "Everything that the seam's plane crosses"),
             ("nearest", "Nearest Region", "Only the region nearest the seam's own origin"),
+            ("disc", "Inside a Disc", "The regions inside a disc round the seam's own origin"),
             ("regions", "By Number", "The regions with the numbers you give, largest first"),
         ],
         default="all",
+    )
+    radius: FloatProperty(
+        name="Radius (mm)",
+        description="Radius of the disc whose regions the seam takes, in mm at true size",
+        default=50.0,
+        min=0.1,
     )
     regions: StringProperty(
         name="Regions",

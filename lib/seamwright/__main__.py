@@ -13,10 +13,11 @@ from seamwright.errors import SeamwrightError
 from seamwright.files import require_free_folder
 from seamwright.job import Job, read_job
 from seamwright.mesh import Mesh
-from seamwright.parting import sections
+from seamwright.pieces import sections
+from seamwright.reach import region_facts
 from seamwright.report import CAUTIONS
 from seamwright.run import Result, load, make, prepare, target_folder, write
-from seamwright.seam import in_order, listing
+from seamwright.seam import in_order
 
 Source = Callable[[Job, Path], tuple[Mesh, str]]
 
@@ -41,7 +42,8 @@ def main(argv: Sequence[str] | None = None, source: Source = load) -> int:
             print("\n".join((*figure.inspection.lines(), *figure.mended)))
             if options.regions:
                 for name, whole in sections(figure.mesh, in_order(job.seams)).items():
-                    print(f"Seam '{name}': {listing(whole)}.")
+                    print(f"Seam '{name}':")
+                    print("\n".join(f"  {facts.line}" for facts in region_facts(whole)))
             return 0
         target = target_folder(job, options.job, options.out)
         if not options.dry_run:
@@ -86,6 +88,7 @@ def _show(done: float, what: str) -> None:
 def _summary(result: Result, where: str) -> str:
     lines = [f"{len(result.pieces)} pieces, {len(result.joints)} joints: {where}"]
     lines += [f"  {check.name}: {check.found}" for check in result.checks]
+    lines += [f"  warning: {warning}" for warning in result.warnings]
     lines += [
         f"  joint {j.letter} ({j.interface.piece_b} to {j.interface.piece_a}, "
         f"{j.interface.seam.name}): {j.reason}"

@@ -13,7 +13,7 @@ from seamwright.footprint import offset
 from seamwright.joint import Joint, Peg, rings_volume
 from seamwright.mesh import EdgeCounts, FloatArray, Mesh
 from seamwright.outline import inside_loop
-from seamwright.parting import Piece
+from seamwright.pieces import Piece
 from seamwright.printer import PrinterProfile
 from seamwright.seam import place
 from seamwright.wall import least_distance

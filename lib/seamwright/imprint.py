@@ -16,7 +16,7 @@ from seamwright.errors import SeamwrightError
 from seamwright.interface import Patch, boundary
 from seamwright.joint import Joint, Ring
 from seamwright.mesh import FloatArray, IntArray, Mesh
-from seamwright.parting import Piece
+from seamwright.pieces import Piece
 
 
 def jointed(pieces: tuple[Piece, ...], joints: tuple[Joint, ...]) -> tuple[Piece, ...]:

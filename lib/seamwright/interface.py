@@ -12,7 +12,7 @@ from scipy.sparse.csgraph import connected_components
 from seamwright.errors import SeamwrightError
 from seamwright.mesh import IntArray, Mesh
 from seamwright.outline import IdArray, Region, regions_of
-from seamwright.parting import Piece
+from seamwright.pieces import Piece
 from seamwright.seam import Seam
 
 SAME_AREA = 1e-6

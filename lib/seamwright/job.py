@@ -227,16 +227,20 @@ def _reach(value: Any, where: str) -> Reach:
     if value == "all":
         return Reach()
     if isinstance(value, dict):
-        _known(value, ("nearest", "regions"), f"{where}, reach")
+        _known(value, ("nearest", "disc", "radius", "regions"), f"{where}, reach")
         if set(value) == {"nearest"}:
             return Reach("nearest", points=_points(value, f"{where}, reach"))
+        if set(value) == {"disc", "radius"}:
+            centre = _point(value, "disc", f"{where}, reach")
+            radius = _number(value, "radius", f"{where}, reach")
+            return Reach("disc", points=(centre,), radius=cast(float, radius))
         numbers = value.get("regions")
         whole = isinstance(numbers, list) and all(type(n) is int for n in numbers)
         if set(value) == {"regions"} and numbers and whole:
             return Reach("regions", regions=tuple(numbers))
     raise BadInput(
-        f'{where}: reach must be "all", {{ nearest = [x, y, z] }} (or several such points) or '
-        "{ regions = [1, 2] }."
+        f'{where}: reach must be "all", {{ nearest = [x, y, z] }} (or several such points), '
+        "{ disc = [x, y, z], radius = 40 } or { regions = [1, 2] }."
     )
 
 
@@ -258,6 +262,8 @@ def _seam_table(seam: Seam) -> dict[str, Any]:
     if mode == "nearest":
         points = [list(p) for p in seam.reach.points]
         table["reach"] = {"nearest": points[0] if len(points) == 1 else points}
+    elif mode == "disc":
+        table["reach"] = {"disc": list(seam.reach.points[0]), "radius": seam.reach.radius}
     elif mode == "regions":
         table["reach"] = {"regions": list(seam.reach.regions)}
     if seam.stops_at:

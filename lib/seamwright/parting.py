@@ -1,4 +1,4 @@
-"""Taking a figure apart along its seams, touching only the faces a seam crosses."""
+"""Parting a mesh along one seam, touching only the faces the seam crosses; and its solids."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import manifold3d
 import numpy as np
 from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components, maximum_flow
+from scipy.sparse.csgraph import connected_components
 
-from seamwright.crossing import SNAP, Crossing
-from seamwright.errors import BadInput, SeamwrightError
+from seamwright.crossing import Crossing
+from seamwright.errors import SeamwrightError
 from seamwright.mesh import SKIN, BoolArray, FloatArray, IntArray, Mesh, vertex_shells
 from seamwright.outline import IdArray, Region
-from seamwright.seam import Seam, in_order, place, reached
+from seamwright.seam import Seam, place
 from seamwright.section import Section, section
 
 Progress = Callable[[float, str], None]
@@ -22,80 +22,6 @@ Progress = Callable[[float, str], None]
 # Which of the coincident faces at a seam an edge belongs to, so that side A's and
 # side B's copies of a vertex can be told apart.
 _SKIN_EDGE, _RIM_A, _RIM_B, _CAP_A, _CAP_B = range(5)
-
-
-@dataclass(frozen=True, eq=False)
-class Piece:
-    """One solid that is printed on its own; `id` counts from the ground up, from 1."""
-
-    id: int
-    mesh: Mesh
-
-    @property
-    def name(self) -> str:
-        return f"piece-{self.id:02d}"
-
-
-def take_apart(
-    figure: Mesh, seams: tuple[Seam, ...], progress: Progress | None = None
-) -> tuple[Piece, ...]:
-    """Part a closed figure along all its seams.
-
-    Parameters
-    ----------
-    figure : closed, oriented mesh, mm. It is not changed.
-    seams : each with an id of its own, above 0. Their order does not change the pieces.
-
-    Returns
-    -------
-    Pieces, numbered from the ground up.
-
-    Raises
-    ------
-    BadInput
-        If a seam misses the figure, or its reach leaves the figure in one solid; the
-        sentence then names the other regions that tie it together.
-    """
-    ordered = in_order(seams)
-    wholes = sections(figure, ordered)
-    mesh = figure
-    for done, seam in enumerate(ordered):
-        if progress:
-            progress(done / len(seams), f"parting along {seam.name}")
-        whole = wholes[seam.name]
-        wanted = reached(seam, whole)
-        if mesh is whole.crossing.mesh:
-            mesh = _part_regions(mesh, whole, list(wanted), seam.id)
-        else:
-            mesh = part(mesh, seam, wanted, whole.crossing.snap)
-    solid = solids(mesh)
-    _require_free(mesh, solid, tuple((seam, wholes[seam.name]) for seam in ordered))
-    return _numbered(mesh, solid)
-
-
-def sections(figure: Mesh, seams: tuple[Seam, ...]) -> dict[str, Section]:
-    """By name, each seam's section of the figure parted along the seams it stops at.
-
-    seams : in order, see `seam.in_order`.
-    """
-    parted: dict[frozenset[str], Mesh] = {frozenset(): figure}
-    place_of = {seam.name: k for k, seam in enumerate(seams)}
-    found: dict[str, Section] = {}
-    snap = SNAP * figure.diagonal
-
-    def bounded_by(names: frozenset[str]) -> Mesh:
-        if names not in parted:
-            last = max(names, key=place_of.__getitem__)
-            seam = seams[place_of[last]]
-            before = bounded_by(names - {last})
-            parted[names] = part(before, seam, reached(seam, found[last]), snap)
-        return parted[names]
-
-    stops: dict[str, frozenset[str]] = {}
-    for seam in seams:
-        stops[seam.name] = frozenset(seam.stops_at).union(*(stops[n] for n in seam.stops_at))
-        found[seam.name] = section(bounded_by(stops[seam.name]), seam.frame, snap)
-    return found
 
 
 def part(mesh: Mesh, seam: Seam, wanted: tuple[Region, ...], snap: float | None = None) -> Mesh:
@@ -119,10 +45,10 @@ def part(mesh: Mesh, seam: Seam, wanted: tuple[Region, ...], snap: float | None 
     ]
     if not chosen:
         return mesh
-    return _part_regions(mesh, found, chosen, seam.id)
+    return part_regions(mesh, found, chosen, seam.id)
 
 
-def _part_regions(mesh: Mesh, found: Section, chosen: list[Region], tag: int) -> Mesh:
+def part_regions(mesh: Mesh, found: Section, chosen: list[Region], tag: int) -> Mesh:
     """Cut the chosen regions' faces, cap both sides, and separate them."""
     crossing = found.crossing
     segments = np.concatenate([ids for r in chosen for ids in r.segments])
@@ -355,94 +281,3 @@ def encloses(vertices: FloatArray, faces: IntArray, point: FloatArray) -> bool:
         + np.einsum("ij,ij->i", c, a) * lb
     )
     return bool(2 * np.arctan2(numerator, denominator).sum() > 2 * np.pi)
-
-
-def _numbered(mesh: Mesh, solid: IntArray) -> tuple[Piece, ...]:
-    """Pieces in order of their lowest point, then of their middle, front to back."""
-    meshes = [mesh.subset(solid == k) for k in range(int(solid.max()) + 1)]
-
-    def height(m: Mesh) -> tuple[float, float, float, float]:
-        low, high = m.bounds
-        middle = (low + high) / 2
-        return (round(low[2], 3), round(middle[2], 3), round(middle[0], 3), round(middle[1], 3))
-
-    meshes.sort(key=height)
-    return tuple(Piece(number, m) for number, m in enumerate(meshes, start=1))
-
-
-def _require_free(mesh: Mesh, solid: IntArray, seams: tuple[tuple[Seam, Section], ...]) -> None:
-    """Raise if some seam has the same solid on both its sides."""
-    for seam, whole in seams:
-        mine = np.flatnonzero(mesh.tag == seam.id)
-        up = mesh.face_vectors_of(mine) @ seam.frame.normal > 0
-        both = np.intersect1d(solid[mine[up]], solid[mine[~up]])
-        if not len(both):
-            continue
-        tied = mesh.subset(solid == both[0])
-        ties = _ties(tied, seam, whole)
-        raise BadInput(
-            f"Seam '{seam.name}' leaves the figure in one solid: it stays tied together "
-            f"through {', '.join(ties)}; add {'it' if len(ties) == 1 else 'them'} to the "
-            "seam's reach, or part it there with another seam."
-        )
-
-
-def _ties(tied: Mesh, seam: Seam, whole: Section) -> list[str]:
-    """The fewest further regions in the seam's plane that would free it, in words.
-
-    A minimum cut between the two sides in the graph whose nodes are what the plane
-    would leave and whose edges are the regions (Ford & Fulkerson, "Maximal flow
-    through a network", Canad. J. Math. 8, 1956).
-    """
-    found = section(tied, seam.frame)
-    apart = _part_regions(tied, found, list(found.regions), -1) if found.regions else tied
-    solid = solids(apart)
-    frame = seam.frame
-    ends: list[tuple[int, int]] = []
-    for region in found.regions:
-        ends.append(_solids_at(apart, solid, frame.to_world(region.inner_point), -1, seam))
-    mine = np.flatnonzero(apart.tag == seam.id)
-    up = apart.face_vectors_of(mine) @ frame.normal > 0
-    source, sink = int(solid[mine[up]][0]), int(solid[mine[~up]][0])
-    count = int(solid.max()) + 1
-    capacity = np.zeros((count, count), dtype=np.int32)
-    for a, b in ends:
-        capacity[a, b] += 1
-        capacity[b, a] += 1
-    graph = coo_matrix(capacity).tocsr()
-    flow = maximum_flow(graph, source, sink).flow
-    residual = (graph - flow).toarray() > 0
-    reach = {source}
-    todo = [source]
-    while todo:
-        for k in np.flatnonzero(residual[todo.pop()]):
-            if int(k) not in reach:
-                reach.add(int(k))
-                todo.append(int(k))
-    cut = [r for r, (a, b) in zip(found.regions, ends, strict=True) if (a in reach) != (b in reach)]
-    return [
-        f"region {1 + whole.nearest(frame.to_world(r.inner_point))} "
-        f"({r.area:.0f} mm² at {place(frame.to_world(r.centroid))})"
-        for r in cut
-    ]
-
-
-def _solids_at(
-    mesh: Mesh, solid: IntArray, point: FloatArray, tag: int, seam: Seam
-) -> tuple[int, int]:
-    """The solids whose seam faces with this tag cover a point: below and above."""
-    mine = np.flatnonzero(mesh.tag == tag)
-    flat = seam.frame.to_plane(mesh.vertices[mesh.faces[mine].ravel()]).reshape(-1, 3, 2)
-    target = seam.frame.to_plane(point[None])[0]
-    turns = np.stack(
-        [
-            (flat[:, (i + 1) % 3, 0] - flat[:, i, 0]) * (target[1] - flat[:, i, 1])
-            - (flat[:, (i + 1) % 3, 1] - flat[:, i, 1]) * (target[0] - flat[:, i, 0])
-            for i in range(3)
-        ],
-        axis=1,
-    )
-    up = mesh.face_vectors_of(mine) @ seam.frame.normal > 0
-    below = mine[up][int(np.argmax(turns[up].min(axis=1)))]
-    above = mine[~up][int(np.argmax((-turns[~up]).min(axis=1)))]
-    return int(solid[below]), int(solid[above])

@@ -14,7 +14,7 @@ from seamwright.fit import Fit
 from seamwright.inspection import Inspection
 from seamwright.job import Job
 from seamwright.joint import Joint
-from seamwright.parting import Piece
+from seamwright.pieces import Piece
 
 CAUTIONS = (
     "A standing figure can topple: fix it to a base or a wall before anyone is near it, and "
@@ -86,6 +86,7 @@ def report(
     fits: Mapping[int, Fit],
     ledger: tuple[ShellLine, ...],
     checks: tuple[Check, ...],
+    warnings: tuple[str, ...],
 ) -> str:
     """The whole report as JSON text. It holds no time or place, so equal work gives equal bytes."""
     data: dict[str, Any] = {
@@ -118,6 +119,7 @@ def report(
             for line in ledger
         ],
         "checks": [{"check": c.name, "found": c.found} for c in checks],
+        "warnings": list(warnings),
         "cautions": list(CAUTIONS),
     }
     return json.dumps(data, indent=2, ensure_ascii=False) + "\n"

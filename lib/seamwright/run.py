@@ -38,7 +38,7 @@ from seamwright.job import Job, job_to_toml
 from seamwright.joint import Joint
 from seamwright.mend import mend, require_mended
 from seamwright.mesh import FloatArray, Mesh
-from seamwright.parting import Piece, Progress, take_apart
+from seamwright.pieces import Piece, Progress, slivers, take_apart
 from seamwright.printer import PrinterProfile
 from seamwright.report import file_stem, parts_list, report
 from seamwright.sizing import Fits, require_one_way
@@ -67,6 +67,7 @@ class Result:
     fits: dict[int, Fit]
     ledger: tuple[ShellLine, ...]
     checks: tuple[Check, ...]
+    warnings: tuple[str, ...] = ()
 
 
 def load(job: Job, folder: Path) -> tuple[Mesh, str]:
@@ -154,7 +155,8 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
         require_gaps(pieces, joints),
         require_fit(fits, job.printer),
     )
-    return Result(job, figure, pieces, joints, fits, ledger, checks)
+    warnings = slivers(blanks, job.printer.wall, job.seams)
+    return Result(job, figure, pieces, joints, fits, ledger, checks, warnings)
 
 
 def _fits(blanks: tuple[Piece, ...], profile: PrinterProfile) -> Fits:
@@ -213,7 +215,7 @@ def write(
         )
         text = report(
             job, result.figure.inspection, result.figure.mended, result.pieces, result.joints,
-            result.fits, result.ledger, checks,
+            result.fits, result.ledger, checks, result.warnings,
         )  # fmt: skip
         (folder / "report.json").write_text(text, encoding="utf-8")
         # CSV carries its own line ends: do not let the platform change them.

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from seamwright.errors import BadInput
 from seamwright.frame import Frame
 from seamwright.mesh import FloatArray
@@ -12,22 +14,24 @@ from seamwright.outline import Region
 from seamwright.section import Section
 
 Point = tuple[float, float, float]
-ReachMode = Literal["all", "nearest", "regions"]
+ReachMode = Literal["all", "nearest", "disc", "regions"]
 
 
 @dataclass(frozen=True)
 class Reach:
     """Which regions of the section a seam takes.
 
-    mode : "all"; "nearest", for each of `points` the region nearest it; or "regions",
-        those numbered.
-    points : (3,) mm in space each, for "nearest".
+    mode : "all"; "nearest", for each of `points` the region nearest it; "disc", those
+        inside a disc in the seam's plane; or "regions", those numbered.
+    points : (3,) mm in space each, for "nearest"; the centre for "disc".
+    radius : of the disc, mm.
     regions : numbers counting from 1, largest area first, for "regions".
     """
 
     mode: ReachMode = "all"
     points: tuple[Point, ...] = ()
     regions: tuple[int, ...] = ()
+    radius: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -86,6 +90,8 @@ def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
             )
         near = sorted({whole.nearest(p) for p in seam.reach.points})
         return tuple(whole.regions[k] for k in near)
+    if seam.reach.mode == "disc":
+        return _within(seam, whole)
     if not seam.reach.regions:
         raise BadInput(f"Seam '{seam.name}': reach 'regions' names no region; name one or more.")
     for number in seam.reach.regions:
@@ -95,6 +101,32 @@ def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
                 f"its section has {len(whole.regions)}: {listing(whole)}."
             )
     return tuple(whole.regions[n - 1] for n in sorted(set(seam.reach.regions)))
+
+
+def _within(seam: Seam, whole: Section) -> tuple[Region, ...]:
+    """The regions inside the disc of a seam's reach; one that reaches out of it is refused."""
+    radius = seam.reach.radius
+    if len(seam.reach.points) != 1 or not radius > 0:
+        raise BadInput(f"Seam '{seam.name}': reach 'disc' needs a centre and a radius above 0 mm.")
+    centre = whole.frame.to_plane([seam.reach.points[0]])[0]
+    inside = []
+    for number, region in enumerate(whole.regions, start=1):
+        away = np.linalg.norm(region.outline - centre, axis=1)
+        if away.max() <= radius:
+            inside.append(region)
+        elif away.min() <= radius or region.contains(centre[None])[0]:
+            out = whole.frame.to_world(region.outline[int(np.argmax(away))])
+            raise BadInput(
+                f"Seam '{seam.name}': region {number} reaches out of the disc of "
+                f"{radius:g} mm, to {place(out)}; make the disc larger, or let the seam stop "
+                "at another."
+            )
+    if not inside:
+        raise BadInput(
+            f"Seam '{seam.name}': no region lies inside the disc of {radius:g} mm round "
+            f"{place(seam.reach.points[0])}; move it."
+        )
+    return tuple(inside)
 
 
 def in_order(seams: tuple[Seam, ...]) -> tuple[Seam, ...]:

@@ -18,7 +18,7 @@ from seamwright.interface import Interface
 from seamwright.joint import Joint, Peg, letter
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.outline import Region
-from seamwright.parting import Piece
+from seamwright.pieces import Piece
 from seamwright.printer import PrinterProfile
 from seamwright.room import Obstacles, clear_radius, inscribed, obstacles, spots
 from seamwright.wall import least_distance

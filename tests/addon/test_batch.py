@@ -170,7 +170,7 @@ def test_a_missing_package_is_one_sentence(blend):
 def test_regions_can_be_listed(blend):
     job(blend, "object", 'object = "Keeper"')
     done = run(str(BATCH), "keeper.blend", "--", "object.toml", "--regions", folder=blend)
-    assert done.returncode == 0 and "Seam 'waist': region 1" in done.stdout
+    assert done.returncode == 0 and "Seam 'waist':\n  region 1: " in done.stdout
     assert not (blend / "object-pieces").exists()
 
 

@@ -13,7 +13,7 @@ from mathutils import Euler, Matrix, Vector  # noqa: E402
 from seamwright.errors import BadInput  # noqa: E402
 from seamwright.figure import UNITS  # noqa: E402
 from seamwright.mesh import Mesh  # noqa: E402
-from seamwright.parting import Piece  # noqa: E402
+from seamwright.pieces import Piece  # noqa: E402
 from seamwright.shapes import box, sphere, torus  # noqa: E402
 
 

@@ -26,7 +26,10 @@ FULL = Job(
             "plain",
         ),
         Seam(3, "back", (0.0, 0.0, 0.0), (1.0, 0.0, 0.0), Reach("regions", regions=(1, 3))),
-        Seam(4, "front", (0.0, 0.0, 0.0), (0.0, 1.0, 0.0), stops_at=("waist", "back")),
+        Seam(
+            4, "ear", (0.0, 0.0, 9.0), (0.0, 1.0, 0.0), Reach("disc", ((1.0, 0.0, 9.0),), (), 30.0)
+        ),
+        Seam(5, "front", (0.0, 0.0, 0.0), (0.0, 1.0, 0.0), stops_at=("waist", "back")),
     ),
     "out",
 )
@@ -78,6 +81,7 @@ def test_defaults() -> None:
         (HEAD + SEAM + "reach = 'none'", "reach must be"),
         (HEAD + SEAM + "reach = { nearest = [1, 2] }", "three numbers"),
         (HEAD + SEAM + "reach = { regions = [] }", "reach must be"),
+        (HEAD + SEAM + "reach = { disc = [1, 2, 3] }", "reach must be"),
         (HEAD + SEAM + "reach = { regions = [1.5] }", "reach must be"),
         (HEAD + SEAM + "joint = 'glue'", "joint is 'glue'"),
         (HEAD + SEAM + "stops_at = 'waist'", "list of seam names"),

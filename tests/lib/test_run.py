@@ -111,7 +111,9 @@ def test_looking_writes_nothing(folder: Path, capsys: pytest.CaptureFixture[str]
     assert main([str(job), "--inspect"]) == 0
     assert "closed" in capsys.readouterr().out
     assert main([str(job), "--regions"]) == 0
-    assert "Seam 'equator': region 1" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "Seam 'equator':\n  region 1: " in said
+    assert "takes off" in said
     assert main([str(job), "--dry-run"]) == 0
     assert sorted(folder.iterdir()) == before
 

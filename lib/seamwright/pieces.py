@@ -1,0 +1,150 @@
+"""Pieces: a figure taken apart along all its seams."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from seamwright.crossing import SNAP
+from seamwright.errors import BadInput
+from seamwright.mesh import IntArray, Mesh
+from seamwright.outline import Region
+from seamwright.parting import part, part_regions, solids
+from seamwright.reach import require_free
+from seamwright.seam import Seam, in_order, place, reached
+from seamwright.section import Section, section
+
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """One solid that is printed on its own; `id` counts from the ground up, from 1."""
+
+    id: int
+    mesh: Mesh
+
+    @property
+    def name(self) -> str:
+        return f"piece-{self.id:02d}"
+
+
+def take_apart(
+    figure: Mesh, seams: tuple[Seam, ...], progress: Progress | None = None
+) -> tuple[Piece, ...]:
+    """Part a closed figure along all its seams.
+
+    Parameters
+    ----------
+    figure : closed, oriented mesh, mm. It is not changed.
+    seams : each with an id of its own, above 0. Their order does not change the pieces.
+
+    Returns
+    -------
+    Pieces, numbered from the ground up.
+
+    Raises
+    ------
+    BadInput
+        If a seam misses the figure, or its reach leaves the figure in one solid; the
+        sentence then names the other regions that tie it together.
+    """
+    ordered = in_order(seams)
+    wholes = sections(figure, ordered)
+    regions = {seam.name: reached(seam, wholes[seam.name]) for seam in ordered}
+    _require_apart(ordered, regions, SNAP * figure.diagonal)
+    mesh = figure
+    for done, seam in enumerate(ordered):
+        if progress:
+            progress(done / len(seams), f"parting along {seam.name}")
+        whole, wanted = wholes[seam.name], regions[seam.name]
+        if mesh is whole.crossing.mesh:
+            mesh = part_regions(mesh, whole, list(wanted), seam.id)
+        else:
+            mesh = part(mesh, seam, wanted, whole.crossing.snap)
+    solid = solids(mesh)
+    require_free(mesh, solid, tuple((seam, wholes[seam.name]) for seam in ordered))
+    return _numbered(mesh, solid)
+
+
+def sections(figure: Mesh, seams: tuple[Seam, ...]) -> dict[str, Section]:
+    """By name, each seam's section of the figure parted along the seams it stops at.
+
+    seams : in order, see `seam.in_order`.
+    """
+    parted: dict[frozenset[str], Mesh] = {frozenset(): figure}
+    place_of = {seam.name: k for k, seam in enumerate(seams)}
+    found: dict[str, Section] = {}
+    snap = SNAP * figure.diagonal
+
+    def bounded_by(names: frozenset[str]) -> Mesh:
+        if names not in parted:
+            last = max(names, key=place_of.__getitem__)
+            seam = seams[place_of[last]]
+            before = bounded_by(names - {last})
+            parted[names] = part(before, seam, reached(seam, found[last]), snap)
+        return parted[names]
+
+    stops: dict[str, frozenset[str]] = {}
+    for seam in seams:
+        stops[seam.name] = frozenset(seam.stops_at).union(*(stops[n] for n in seam.stops_at))
+        found[seam.name] = section(bounded_by(stops[seam.name]), seam.frame, snap)
+    return found
+
+
+def _require_apart(
+    seams: tuple[Seam, ...], regions: dict[str, tuple[Region, ...]], snap: float
+) -> None:
+    """Raise if two seams part the same place in the same plane."""
+    for k, seam in enumerate(seams):
+        for other in seams[:k]:
+            frame = seam.frame
+            lift = abs(float(frame.heights(other.frame.origin[None])[0]))
+            parallel = np.linalg.norm(np.cross(frame.normal, other.frame.normal)) < 1e-9
+            if not parallel or lift > snap:
+                continue
+            for region in regions[other.name]:
+                at = other.frame.to_world(region.inner_point)
+                here = frame.to_plane(at[None])
+                if any(r.contains(here)[0] for r in regions[seam.name]):
+                    raise BadInput(
+                        f"Seams '{other.name}' and '{seam.name}' part the same place "
+                        f"{place(at)} in the same plane; take one of them away."
+                    )
+
+
+def slivers(pieces: tuple[Piece, ...], wall: float, seams: tuple[Seam, ...]) -> tuple[str, ...]:
+    """A sentence on each piece too slight to print or handle, and the seams that make it.
+
+    Its mean thickness, twice its volume over its area (what a sheet has), is less than
+    `wall` mm, or its volume is less than a cube of twice that.
+    """
+    names = {seam.id: seam.name for seam in seams}
+    found = []
+    for piece in pieces:
+        mesh = piece.mesh
+        thickness = 2 * mesh.volume / float(mesh.areas.sum())
+        if thickness >= wall and mesh.volume >= (2 * wall) ** 3:
+            continue
+        made_by = [f"'{names[int(k)]}'" for k in np.unique(mesh.tag) if int(k) in names]
+        found.append(
+            f"Piece {piece.id} is a sliver of {mesh.volume / 1000:.2f} cm³, about "
+            f"{thickness:.1f} mm thick, at {place(mesh.bounds.mean(axis=0))}, made by "
+            f"{'seam' if len(made_by) == 1 else 'seams'} {', '.join(made_by)}."
+        )
+    return tuple(found)
+
+
+def _numbered(mesh: Mesh, solid: IntArray) -> tuple[Piece, ...]:
+    """Pieces in order of their lowest point, then of their middle, front to back."""
+    meshes = [mesh.subset(solid == k) for k in range(int(solid.max()) + 1)]
+
+    def height(m: Mesh) -> tuple[float, float, float, float]:
+        low, high = m.bounds
+        middle = (low + high) / 2
+        return (round(low[2], 3), round(middle[2], 3), round(middle[0], 3), round(middle[1], 3))
+
+    meshes.sort(key=height)
+    return tuple(Piece(number, m) for number, m in enumerate(meshes, start=1))
