@@ -27,7 +27,7 @@ import trimesh
 from seamwright.frame import Frame
 from seamwright.job import read_job
 from seamwright.mesh import Mesh
-from seamwright.parting import take_apart
+from seamwright.pieces import take_apart
 from seamwright.run import load
 from seamwright.seam import Seam
 from seamwright.section import section
