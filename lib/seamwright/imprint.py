@@ -13,9 +13,9 @@ import manifold3d
 import numpy as np
 
 from seamwright.errors import SeamwrightError
-from seamwright.interface import Patch, boundary
 from seamwright.joint import Joint, Ring
 from seamwright.mesh import FloatArray, IntArray, Mesh
+from seamwright.patch import Patch, boundary
 from seamwright.pieces import Piece
 
 
@@ -40,7 +40,7 @@ def imprinted(piece: Piece, joints: tuple[Joint, ...]) -> Mesh:
     count = len(mesh.vertices)
     for patch, mine in _by_patch(piece.id, joints):
         gone[patch.faces] = True
-        new_points, new_faces = _face_with_pegs(mesh, patch, mine, count)
+        new_points, new_faces = _face_with_pegs(piece, patch, mine, count)
         vertices.append(new_points)
         faces.append(new_faces)
         tags.append(np.full(len(new_faces), mine[0].interface.seam.id, dtype=np.int32))
@@ -58,21 +58,21 @@ def _by_patch(piece: int, joints: tuple[Joint, ...]) -> list[tuple[Patch, list[J
     """Each seam face of a piece that carries pegs or sockets, with all its joints."""
     found: dict[int, tuple[Patch, list[Joint]]] = {}
     for joint in joints:
-        for patch in (joint.interface.a, joint.interface.b):
-            if joint.pegs and patch.piece == piece:
+        face = joint.interface
+        for owner, patch in ((face.piece_a, face.a), (face.piece_b, face.b)):
+            if joint.pegs and owner == piece:
                 found.setdefault(id(patch), (patch, []))[1].append(joint)
     return list(found.values())
 
 
 def _face_with_pegs(
-    mesh: Mesh, patch: Patch, joints: list[Joint], first: int
+    piece: Piece, patch: Patch, joints: list[Joint], first: int
 ) -> tuple[FloatArray, IntArray]:
     """New points (N, 3), numbered from `first`, and faces (T, 3) in place of a patch."""
-    seam = joints[0].interface.seam
-    regions, rim = boundary(mesh, patch.faces, seam)
+    regions, rim = boundary(piece.mesh, patch.faces, joints[0].frame)
     if len(regions) != 1:
         raise SeamwrightError(
-            f"The seam face of joint {joints[0].letter} on piece {patch.piece} is in "
+            f"The seam face of joint {joints[0].letter} on piece {piece.id} is in "
             f"{len(regions)} regions."
         )
     loops = list(regions[0].loops)
@@ -80,7 +80,7 @@ def _face_with_pegs(
     points: list[FloatArray] = []
     bodies: list[IntArray] = []
     for joint in joints:
-        is_peg = patch.piece == joint.peg_piece
+        is_peg = piece.id == joint.peg_piece
         for peg in joint.pegs:
             stack = joint.peg_rings(peg) if is_peg else joint.socket_rings(peg)
             start = first + sum(len(p) for p in points)
@@ -96,8 +96,7 @@ def _face_with_pegs(
     triangles = manifold3d.triangulate([np.ascontiguousarray(p) for p in loops])
     flat = np.concatenate(ids).astype(np.int32)[np.asarray(triangles)]
     # Side B's face looks along the normal, side A's against it.
-    on_a = patch is joints[0].interface.a
-    face = flat[:, ::-1] if on_a else flat
+    face = flat if patch.on_b else flat[:, ::-1]
     return np.concatenate(points), np.concatenate([face, *bodies]).astype(np.int32)
 
 

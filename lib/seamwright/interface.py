@@ -6,31 +6,15 @@ from dataclasses import dataclass
 
 import manifold3d
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from seamwright.errors import SeamwrightError
-from seamwright.mesh import IntArray, Mesh
-from seamwright.outline import IdArray, Region, regions_of
+from seamwright.outline import Region, regions_of
+from seamwright.patch import Patch, patches
 from seamwright.pieces import Piece
 from seamwright.seam import Seam
 
 SAME_AREA = 1e-6
 """Share of a patch's area within which two areas are taken for the same."""
-
-
-@dataclass(frozen=True, eq=False)
-class Patch:
-    """One connected seam face of one piece.
-
-    piece : id.
-    faces : (N,) indices into the piece's faces.
-    region : in the seam's frame.
-    """
-
-    piece: int
-    faces: IntArray
-    region: Region
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,25 +24,18 @@ class Interface:
     Attributes
     ----------
     seam : that made it; its normal points from side B into side A.
-    a, b : the seam faces that meet here. Where another seam stops at this one, a face
+    piece_a, piece_b : ids of the pieces above and below.
+    a, b : their seam faces that meet here. Where another seam stops at this one, a face
         on one side meets several on the other.
     region : where they meet, in the seam's frame.
     """
 
     seam: Seam
+    piece_a: int
+    piece_b: int
     a: Patch
     b: Patch
     region: Region
-
-    @property
-    def piece_a(self) -> int:
-        """Id of the piece above."""
-        return self.a.piece
-
-    @property
-    def piece_b(self) -> int:
-        """Id of the piece below."""
-        return self.b.piece
 
     @property
     def name(self) -> str:
@@ -81,23 +58,19 @@ def interfaces(pieces: tuple[Piece, ...], seams: tuple[Seam, ...]) -> tuple[Inte
 
 def _along(seam: Seam, pieces: tuple[Piece, ...]) -> list[Interface]:
     """The interfaces of one seam."""
-    above, below = [], []
-    for piece in pieces:
-        mine = np.flatnonzero(piece.mesh.tag == seam.id).astype(np.int32)
-        if len(mine):
-            up = piece.mesh.face_vectors_of(mine) @ seam.frame.normal > 0
-            above += _patches(piece, mine[~up], seam)
-            below += _patches(piece, mine[up], seam)
+    faces = [(p.id, patch) for p in pieces for patch in patches(p.mesh, seam.id, seam.frame)]
+    above = [(piece, patch) for piece, patch in faces if not patch.on_b]
+    below = [(piece, patch) for piece, patch in faces if patch.on_b]
     found = [
-        Interface(seam, a, b, region)
-        for a in above
-        for b in below
-        if a.piece != b.piece
+        Interface(seam, piece_a, piece_b, a, b, region)
+        for piece_a, a in above
+        for piece_b, b in below
+        if piece_a != piece_b
         for region in _meeting(a.region, b.region)
     ]
     total = sum(i.region.area for i in found)
     for side in (above, below):
-        covered = sum(p.region.area for p in side)
+        covered = sum(patch.region.area for _, patch in side)
         if abs(total - covered) > 1e3 * SAME_AREA * covered:
             raise SeamwrightError(
                 f"The two sides of seam '{seam.name}' do not match ({total:.3f} mm² of "
@@ -135,52 +108,3 @@ def _meeting(a: Region, b: Region) -> list[Region]:
 def _polygons(region: Region) -> manifold3d.CrossSection:
     loops = [np.ascontiguousarray(p) for p in region.loops]
     return manifold3d.CrossSection(loops, manifold3d.FillRule.EvenOdd)
-
-
-def _patches(piece: Piece, rows: IntArray, seam: Seam) -> list[Patch]:
-    """The connected seam faces among chosen faces of one side."""
-    if not len(rows):
-        return []
-    group = _edge_connected(piece.mesh.faces[rows].astype(np.int64))
-    patches = []
-    for k in range(int(group.max()) + 1):
-        faces = rows[group == k]
-        regions, _ = boundary(piece.mesh, faces, seam)
-        # A needle of no area has no region, and nothing can meet it.
-        patches += [Patch(piece.id, faces, region) for region in regions[:1]]
-    return patches
-
-
-def _edge_connected(triangle: IdArray) -> IdArray:
-    """(N,) label of triangles that hang together by edges."""
-    start = triangle.ravel()
-    end = triangle[:, [1, 2, 0]].ravel()
-    row = np.repeat(np.arange(len(triangle)), 3)
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    order = np.lexsort((high, low))
-    same = (low[order][1:] == low[order][:-1]) & (high[order][1:] == high[order][:-1])
-    r = row[order]
-    graph = coo_matrix(
-        (np.ones(int(same.sum()), dtype=np.int8), (r[1:][same], r[:-1][same])),
-        shape=(len(triangle), len(triangle)),
-    )
-    return np.asarray(connected_components(graph, directed=False)[1])
-
-
-def boundary(mesh: Mesh, rows: IntArray, seam: Seam) -> tuple[tuple[Region, ...], IdArray]:
-    """The regions that chosen seam faces of a piece cover, and their rim's directed edges.
-
-    Returns
-    -------
-    Regions in the seam's frame, counter-clockwise whichever side the faces are on, and
-    (S, 2) vertex ids: region segment k runs from the first to the second.
-    """
-    faces = mesh.faces[rows].astype(np.int64)
-    if len(faces) and mesh.face_vectors_of(rows).sum(axis=0) @ seam.frame.normal < 0:
-        faces = faces[:, ::-1]
-    start, end = faces.ravel(), faces[:, [1, 2, 0]].ravel()
-    count = len(mesh.vertices)
-    inner = np.isin(start * count + end, end * count + start)
-    rim = np.stack([start[~inner], end[~inner]], axis=1)
-    regions, _ = regions_of(rim, lambda nodes: seam.frame.to_plane(mesh.vertices[nodes]))
-    return regions, rim

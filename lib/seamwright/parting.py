@@ -55,7 +55,9 @@ def part_regions(mesh: Mesh, found: Section, chosen: list[Region], tag: int) -> 
     cut_rows = crossing.segment_cut[segments]
     cut_rows = cut_rows[cut_rows >= 0]
     below, above, below_of, above_of = _subfaces(crossing, cut_rows)
-    cap = np.concatenate([_cap(crossing, r) for r in chosen])
+    cap, middles = _without_doubled_edges(
+        np.concatenate([_cap(crossing, r) for r in chosen]), crossing, chosen
+    )
     stay = np.ones(len(mesh.faces), dtype=bool)
     stay[crossing.cut[cut_rows]] = False
 
@@ -63,12 +65,19 @@ def part_regions(mesh: Mesh, found: Section, chosen: list[Region], tag: int) -> 
     count = len(mesh.vertices)
     nodes = np.unique(crossing.segments[segments])
     fresh = nodes[nodes >= count]
-    renumber = np.full(count + len(crossing.cut_edges), -1, dtype=np.int32)
+    extra = count + len(crossing.cut_edges)
+    renumber = np.full(extra + len(middles), -1, dtype=np.int32)
     renumber[:count] = np.arange(count, dtype=np.int32)
     renumber[fresh] = count + np.arange(len(fresh), dtype=np.int32)
-    vertices = np.concatenate([mesh.vertices, crossing.positions(fresh)])
+    # Points within a cap are not on its rim, so each side gets its own here.
+    own_b = count + len(fresh) + np.arange(len(middles), dtype=np.int32)
+    renumber[extra:] = own_b
+    cap_below = renumber[cap]
+    renumber[extra:] = own_b + len(middles)
+    cap_above = renumber[cap[:, ::-1]]
+    vertices = np.concatenate([mesh.vertices, crossing.positions(fresh), middles, middles])
     faces = np.concatenate(
-        [mesh.faces[stay], renumber[below], renumber[above], renumber[cap], renumber[cap[:, ::-1]]]
+        [mesh.faces[stay], renumber[below], renumber[above], cap_below, cap_above]
     ).astype(np.int32)
     tags = np.concatenate(
         [
@@ -152,6 +161,56 @@ def _cap(crossing: Crossing, region: Region) -> IdArray:
     nodes = np.concatenate([crossing.segments[ids, 0] for ids in region.segments])
     triangles = manifold3d.triangulate([np.ascontiguousarray(p) for p in region.loops])
     return np.asarray(nodes[np.asarray(triangles, dtype=np.int64)])
+
+
+def _without_doubled_edges(
+    cap: IdArray, crossing: Crossing, chosen: list[Region]
+) -> tuple[IdArray, FloatArray]:
+    """Caps none of whose inner edges is also an edge of the skin or of another outline.
+
+    Where a crease of the skin runs across the plane between two vertices of the rim, a
+    triangle of the cap may take it for an edge, which would then have four faces. Such an
+    edge is divided in its middle.
+
+    Returns
+    -------
+    (T, 3) triangles in nodes, of which those from V + E on are the (M, 3) new points.
+    """
+    count = len(crossing.mesh.vertices)
+    extra = count + len(crossing.cut_edges)
+    nodes = np.unique(np.concatenate([crossing.segments[s, 0] for r in chosen for s in r.segments]))
+    on_skin = nodes[nodes < count]
+    near = crossing.mesh.faces[crossing.near].astype(np.int64)
+    lying = np.isin(near, on_skin)
+    start, end = near, near[:, [1, 2, 0]]
+    both = lying & lying[:, [1, 2, 0]]
+    taken = (
+        np.concatenate([start[both], crossing.segments[:, 0]]),
+        np.concatenate([end[both], crossing.segments[:, 1]]),
+    )
+    inner_start, inner_end = cap.ravel(), cap[:, [1, 2, 0]].ravel()
+    keys = _edge_keys(inner_start, inner_end, extra)
+    found, uses = np.unique(keys, return_counts=True)
+    doubled = np.intersect1d(found[uses == 2], _edge_keys(*taken, extra))
+    if not len(doubled):
+        return cap, np.zeros((0, 3))
+    ends = np.stack([doubled // extra, doubled % extra], axis=1)
+    middles = 0.5 * (crossing.positions(ends[:, 0]) + crossing.positions(ends[:, 1]))
+    triangles = [tuple(t) for t in cap.tolist()]
+    for k, (u, w) in enumerate(ends.tolist()):
+        middle = extra + k
+        divided = []
+        for t in triangles:
+            if u not in t or w not in t:
+                divided.append(t)
+                continue
+            # Turned so that the divided edge is the first.
+            a, b, c = next(
+                (t[i], t[i - 2], t[i - 1]) for i in range(3) if {t[i], t[i - 2]} == {u, w}
+            )
+            divided += [(a, middle, c), (middle, b, c)]
+        triangles = divided
+    return np.array(triangles, dtype=np.int64), middles
 
 
 def _separated(mesh: Mesh, side: _Sides, rim: IdArray) -> Mesh:
@@ -247,13 +306,17 @@ def solids(mesh: Mesh) -> IntArray:
     outer = {int(k): np.flatnonzero(shell == k) for k in np.flatnonzero(volume > 0)}
     owner = np.arange(len(volume), dtype=np.int32)
     for cavity in cavities:
-        inner = mesh.vertices[mesh.faces[int(np.argmax(shell == cavity)), 0]]
+        rows = np.flatnonzero(shell == cavity)
+        # A cavity may touch a solid it is not in, so several of its faces vote.
+        probes = mesh.vertices[mesh.faces[rows[:: max(1, len(rows) // 9)]]].mean(axis=1)
         around = [
-            k for k, rows in outer.items() if encloses(mesh.vertices, mesh.faces[rows], inner)
+            k
+            for k, faces in outer.items()
+            if 2 * sum(encloses(mesh.vertices, mesh.faces[faces], p) for p in probes) > len(probes)
         ]
         if not around:
             raise SeamwrightError(
-                f"A cavity at {place(inner)} lies in no solid; mend the figure first."
+                f"A cavity at {place(probes[0])} lies in no solid; mend the figure first."
             )
         owner[cavity] = min(around, key=lambda k: mesh.volume_of(outer[k]))
     return _relabelled(owner[shell])

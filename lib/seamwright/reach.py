@@ -11,6 +11,7 @@ from scipy.sparse.csgraph import connected_components, maximum_flow
 from seamwright.errors import BadInput
 from seamwright.mesh import BoolArray, IntArray, Mesh
 from seamwright.parting import part_regions, solids
+from seamwright.patch import patches
 from seamwright.seam import Seam, place
 from seamwright.section import Section, section
 
@@ -92,12 +93,10 @@ _PROBE = -1
 def require_free(mesh: Mesh, solid: IntArray, seams: tuple[tuple[Seam, Section], ...]) -> None:
     """Raise if some seam has the same solid on both its sides."""
     for seam, whole in seams:
-        mine = np.flatnonzero(mesh.tag == seam.id)
-        up = mesh.face_vectors_of(mine) @ seam.frame.normal > 0
-        both = np.intersect1d(solid[mine[up]], solid[mine[~up]])
-        if not len(both):
+        tied_solid = _tied_solid(mesh, solid, seam)
+        if tied_solid is None:
             continue
-        tied = mesh.subset(solid == both[0])
+        tied = mesh.subset(solid == tied_solid)
         ties = _ties(tied, seam, whole)
         raise BadInput(
             f"Seam '{seam.name}' leaves the figure in one solid: it stays tied together "
@@ -106,22 +105,43 @@ def require_free(mesh: Mesh, solid: IntArray, seams: tuple[tuple[Seam, Section],
         )
 
 
+def _tied_solid(mesh: Mesh, solid: IntArray, seam: Seam) -> int | None:
+    """A solid that has both sides of one place of a seam, if there is one.
+
+    A solid may well have side A at one place and side B at another, as a coil has.
+    """
+    mine = np.flatnonzero(mesh.tag == seam.id)
+    for k in np.unique(solid[mine]):
+        rows = mine[solid[mine] == k].astype(np.int32)
+        found = patches(mesh, seam.id, seam.frame, rows)
+        for a in found:
+            inner = a.region.inner_point[None]
+            if not a.on_b and any(b.on_b and b.region.contains(inner)[0] for b in found):
+                return int(k)
+    return None
+
+
 def _ties(tied: Mesh, seam: Seam, whole: Section) -> list[str]:
     """The fewest further regions in the seam's plane that would free it, in words."""
     found = section(tied, seam.frame)
     apart = part_regions(tied, found, list(found.regions), _PROBE) if found.regions else tied
     solid = solids(apart)
     ends = [_solids_at(apart, solid, found, k, _PROBE) for k in range(len(found.regions))]
-    mine = np.flatnonzero(apart.tag == seam.id)
-    up = apart.face_vectors_of(mine) @ seam.frame.normal > 0
-    above, below = int(solid[mine[up]][0]), int(solid[mine[~up]][0])
-    cut = [found.regions[k] for k in _least_cut(int(solid.max()) + 1, ends, above, below)]
+    faces = patches(apart, seam.id, seam.frame)
     to_world = seam.frame.to_world
-    return [
-        f"region {1 + whole.nearest(to_world(r.inner_point))} "
-        f"({r.area:.0f} mm² at {place(to_world(r.centroid))})"
-        for r in cut
-    ]
+    for a in faces:
+        inner = a.region.inner_point[None]
+        for b in faces:
+            if a.on_b or not b.on_b or not b.region.contains(inner)[0]:
+                continue
+            low, high = int(solid[b.faces[0]]), int(solid[a.faces[0]])
+            cut = [found.regions[k] for k in _least_cut(int(solid.max()) + 1, ends, high, low)]
+            return [
+                f"region {1 + whole.nearest(to_world(r.inner_point))} "
+                f"({r.area:.0f} mm² at {place(to_world(r.centroid))})"
+                for r in cut
+            ]
+    return []
 
 
 def _joined_to(count: int, ends: list[tuple[int, int]], start: int) -> BoolArray:
@@ -138,6 +158,8 @@ def _least_cut(count: int, ends: list[tuple[int, int]], source: int, sink: int) 
     By the largest flow between them (Ford & Fulkerson, "Maximal flow through a network",
     Canad. J. Math. 8, 1956).
     """
+    if source == sink:
+        return []
     capacity = np.zeros((count, count), dtype=np.int32)
     for a, b in ends:
         if a != b:
@@ -159,15 +181,10 @@ def _solids_at(
     mesh: Mesh, solid: IntArray, whole: Section, region: int, tag: int
 ) -> tuple[int, int]:
     """The solids below and above a region, by the tagged seam faces over its inner point."""
-    frame = whole.frame
-    mine = np.flatnonzero(mesh.tag == tag)
-    flat = frame.to_plane(mesh.vertices[mesh.faces[mine].ravel()]).reshape(-1, 3, 2)
-    target = whole.regions[region].inner_point
-    ahead = np.roll(flat, -1, axis=1) - flat
-    turns = ahead[:, :, 0] * (target[1] - flat[:, :, 1]) - ahead[:, :, 1] * (
-        target[0] - flat[:, :, 0]
-    )
-    up = mesh.face_vectors_of(mine) @ frame.normal > 0
-    below = mine[up][int(np.argmax(turns[up].min(axis=1)))]
-    above = mine[~up][int(np.argmax((-turns[~up]).min(axis=1)))]
-    return int(solid[below]), int(solid[above])
+    inner = whole.regions[region].inner_point[None]
+    below = above = -1
+    for patch in patches(mesh, tag, whole.frame):
+        if patch.region.contains(inner)[0]:
+            below = int(solid[patch.faces[0]]) if patch.on_b else below
+            above = above if patch.on_b else int(solid[patch.faces[0]])
+    return below, above
