@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from seamwright.errors import CheckFailed
+from seamwright.figure import welded
 from seamwright.fit import Fit
 from seamwright.footprint import offset
 from seamwright.joint import Joint, Peg, rings_volume
-from seamwright.mesh import EdgeCounts, FloatArray, Mesh
+from seamwright.mesh import SKIN, EdgeCounts, FloatArray, Mesh
 from seamwright.outline import inside_loop
+from seamwright.parting import encloses
 from seamwright.pieces import Piece
 from seamwright.printer import PrinterProfile
 from seamwright.seam import place
@@ -106,15 +108,19 @@ def require_all_shells(
     names = np.unique(shell)
     of_vertex = np.full(len(figure.vertices), -1, dtype=np.int64)
     of_vertex[figure.faces.ravel()] = np.repeat(shell, 3)
-    own = _fingerprints(figure.vertices)
+    place_of = welded(np.concatenate([figure.vertices, *(p.mesh.vertices for p in pieces)]))[1]
+    ends = np.cumsum([len(figure.vertices), *(len(p.mesh.vertices) for p in pieces)])
+    own = place_of[: ends[0]]
     found = np.zeros(len(own), dtype=bool)
     homes: dict[int, set[int]] = {int(n): set() for n in names}
-    for piece in pieces:
-        here = np.isin(own, _fingerprints(piece.mesh.vertices))
+    for piece, start, end in zip(pieces, ends, ends[1:], strict=False):
+        taken = np.zeros(int(place_of.max()) + 1, dtype=bool)
+        taken[place_of[start:end]] = True
+        here = taken[own]
         found |= here
-        for n in np.unique(of_vertex[here]):
-            if n >= 0:
-                homes[int(n)].add(piece.id)
+        held = {int(n) for n in np.unique(of_vertex[here]) if n >= 0}
+        for n in held or _shells_around(figure, piece):
+            homes[n].add(piece.id)
     lost = (of_vertex >= 0) & ~found
     if lost.any():
         k = int(np.argmax(lost))
@@ -130,14 +136,18 @@ def require_all_shells(
     return Check("shells", f"all {len(names)} shells of the figure are in the pieces"), lines
 
 
-def _fingerprints(points: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.uint64]]:
-    """(N,) one 64-bit number for each point's exact coordinates; -0 counts as 0."""
-    bits = np.ascontiguousarray(points + 0.0).view(np.uint64).reshape(-1, 3)
-    # Odd multipliers of the 64-bit golden ratio kind spread the bits of each coordinate.
-    mix = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dtype=np.uint64)
-    mixed = bits * mix
-    mixed ^= mixed >> np.uint64(29)
-    return np.asarray(mixed[:, 0] ^ (mixed[:, 1] << np.uint64(1)) ^ (mixed[:, 2] * mix[0]))
+def _shells_around(figure: Mesh, piece: Piece) -> set[int]:
+    """The shells a piece without any of the figure's own vertices is a slice of."""
+    seam_faces = np.flatnonzero(piece.mesh.tag != SKIN)
+    if not len(seam_faces):
+        return set()
+    largest = seam_faces[int(np.argmax(piece.mesh.areas[seam_faces]))]
+    inner = piece.mesh.vertices[piece.mesh.faces[largest]].mean(axis=0)
+    return {
+        int(n)
+        for n in np.unique(figure.shell_of_face)
+        if encloses(figure.vertices, figure.faces[figure.shell_of_face == n], inner)
+    }
 
 
 def require_gaps(pieces: tuple[Piece, ...], joints: tuple[Joint, ...]) -> Check:
@@ -154,6 +164,12 @@ def require_gaps(pieces: tuple[Piece, ...], joints: tuple[Joint, ...]) -> Check:
             count += 1
             side_p, end_p = _body_faces(meshes[joint.peg_piece], joint, peg)
             side_s, end_s = _body_faces(meshes[joint.socket_piece], joint, peg)
+            for faces, piece in ((end_p, joint.peg_piece), (end_s, joint.socket_piece)):
+                if not len(faces):
+                    raise CheckFailed(
+                        f"Piece {piece} does not carry its half of joint {joint.letter}; "
+                        "make the pieces anew."
+                    )
             sides, _ = least_distance(side_p, side_s)
             end = float((end_s[0, 0] - end_p[0, 0]) @ joint.into)
             for what, is_, asked in (

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from seamwright.footprint import area, offset
+from seamwright.footprint import area, offset, shrunk
 from seamwright.frame import Frame
 from seamwright.interface import Interface
 from seamwright.mesh import FloatArray
@@ -91,9 +91,11 @@ class Joint:
         """Root, start of the lead-in, and end of a peg."""
         taper = np.tan(np.radians(self.draft))
         straight = peg.depth - self.lead_in
-        end = offset(peg.outline, -taper * straight - self.lead_in)
-        rings = [(peg.outline, 0.0), (offset(peg.outline, -taper * straight), straight)]
-        return (*rings, (end, peg.depth)) if self.lead_in > 0 else tuple(rings)
+        neck = offset(peg.outline, -taper * straight)
+        rings = ((peg.outline, 0.0), (neck, straight))
+        if not self.lead_in > 0:
+            return rings
+        return (*rings, (shrunk(neck, self.lead_in), peg.depth))
 
     def socket_rings(self, peg: Peg) -> tuple[Ring, ...]:
         """Mouth and bottom of a socket.

@@ -52,18 +52,22 @@ class Mesh:
             coordinate is not a finite number.
         """
         v = np.ascontiguousarray(vertices, dtype=np.float64)
-        f = np.ascontiguousarray(faces, dtype=np.int32)
+        given = np.asarray(faces)
         if v.ndim != 2 or v.shape[1] != 3:
             raise BadInput(f"Vertices have shape {v.shape}; give an array of shape (V, 3).")
-        if f.size == 0:
-            f = f.reshape(0, 3)
-        if f.ndim != 2 or f.shape[1] != 3:
-            raise BadInput(f"Faces have shape {f.shape}; give triangles of shape (F, 3).")
-        if f.size and (int(f.min()) < 0 or int(f.max()) >= len(v)):
-            raise BadInput(
-                f"A face points at vertex {int(f.max())} but there are only {len(v)}; "
-                "export the mesh again."
-            )
+        if given.size == 0:
+            given = np.zeros((0, 3), dtype=np.int32)
+        if given.ndim != 2 or given.shape[1] != 3:
+            raise BadInput(f"Faces have shape {given.shape}; give triangles of shape (F, 3).")
+        if given.size:
+            # Judged before the indices become 32-bit, which would wrap them.
+            low, high = int(given.min()), int(given.max())
+            if low < 0 or high >= len(v):
+                raise BadInput(
+                    f"A face points at vertex {low if low < 0 else high} but there are only "
+                    f"{len(v)}; export the mesh again."
+                )
+        f = np.ascontiguousarray(given, dtype=np.int32)
         finite = np.isfinite(v).all(axis=1)
         if not finite.all():
             first = int(np.argmin(finite))
