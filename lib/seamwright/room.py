@@ -72,7 +72,8 @@ def inscribed(region: Region) -> tuple[FloatArray, float]:
 
     A grid is refined around its best cells, best first, dropping each cell whose
     centre's distance plus half diagonal cannot beat the best found: to within 0.1 % of
-    the true radius.
+    the true radius. A thin ring as wide all round keeps every cell along its middle; then
+    only the best go on, as any of them will do.
     """
     low, high = region.outline.min(axis=0), region.outline.max(axis=0)
     half = float((high - low).max()) / 16
@@ -85,13 +86,18 @@ def inscribed(region: Region) -> tuple[FloatArray, float]:
         k = int(np.argmax(distance))
         if distance[k] > radius:
             best, radius = cells[k], float(distance[k])
-        cells = cells[distance + half * np.sqrt(2) > radius * 1.001]
+        open_cells = distance + half * np.sqrt(2) > radius * 1.001
+        cells = cells[open_cells][np.argsort(-distance[open_cells], kind="stable")[:_CELLS]]
         half /= 2
-        if half < 1e-4 * max(radius, 1e-6):
+        if half < 1e-3 * max(radius, 1e-6):
             break
         steps = half * np.array([[-1, -1], [-1, 1], [1, -1], [1, 1]])
         cells = (cells[:, None] + steps).reshape(-1, 2)
     return best, radius
+
+
+_CELLS = 2_000
+"""Cells refined at once at most."""
 
 
 def spots(region: Region, spacing: float) -> FloatArray:

@@ -61,11 +61,15 @@ Fits = Callable[[int, FloatArray], bool]
 
 @dataclass(frozen=True, eq=False)
 class _Side:
-    """One candidate for the sockets' side, with what stands in the way on both."""
+    """One candidate for the sockets' side, with what stands in the way on both.
+
+    reach : how far behind the face, and beside it, that was collected, mm.
+    """
 
     name: Literal["A", "B"]
     behind: Obstacles
     root: Obstacles
+    reach: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,13 +218,15 @@ def _pegged(
     sides = _sides(face, mesh_of, bodies, profile, widest, radius)
     needed = 2 * (_narrowest(profile) * 0.5 + profile.clearance + profile.wall)
     burden: Joint | None = None
+    loose = False
     for pegs in range(count, 0, -1):
         width = widest
         while width >= _narrowest(profile):
             plans = [p for s in sides for p in _plans(region, s, pegs, width, radius, profile)]
             for plan in sorted(plans, key=lambda p: -p.score):
                 joint = _proven(number, face, plan, profile, radius)
-                if joint is None:
+                if isinstance(joint, str):
+                    loose |= joint == _TURNS
                     continue
                 enough = burden is None or width >= LEAST_SHARE * burden.pegs[0].width
                 if enough and carries(joint):
@@ -229,6 +235,12 @@ def _pegged(
             width *= 0.85
     if burden is not None:
         return burden
+    if loose:
+        return _plain(
+            number, face, profile,
+            f"a flat glued joint: with {profile.clearance:g} mm of clearance no peg small enough "
+            "for this face would go home one way only",
+        )  # fmt: skip
     return _plain(
         number, face, profile,
         f"a flat glued joint: no room for a peg of {_narrowest(profile):.1f} mm with its "
@@ -266,7 +278,8 @@ def _sides(
 ) -> list[_Side]:
     """Both sides as homes for the sockets; the piece with more material behind comes first."""
     frame, region = face.seam.frame, face.region
-    deepest = DEPTH_SHARES[0] * widest + profile.seating_gap + profile.wall
+    # A peg's width more than a socket and its wall, so that the wall can be told.
+    deepest = (DEPTH_SHARES[0] + 1.0) * widest + profile.seating_gap + profile.wall
     spacing = float(np.clip(radius / 15, 0.1, 3.0))
     around = {
         name: obstacles(
@@ -277,7 +290,10 @@ def _sides(
             ("A", face.piece_a, face.a.faces, frame.normal),
         )
     }
-    return [_Side("B", around["B"], around["A"]), _Side("A", around["A"], around["B"])]
+    return [
+        _Side("B", around["B"], around["A"], deepest),
+        _Side("A", around["A"], around["B"], deepest),
+    ]
 
 
 def _plans(
@@ -332,10 +348,13 @@ def _shape(width: float, turn: float) -> tuple[Literal["square", "D"], FloatArra
     return kind, placed(outline, np.zeros(2), turn)
 
 
+_THIN, _TURNS = "the wall is too thin", "it seats in other ways too"
+
+
 def _proven(
     number: int, face: Interface, plan: _Plan, profile: PrinterProfile, radius: float
-) -> Joint | None:
-    """The planned joint if its wall holds exactly and it goes home one way only."""
+) -> Joint | str:
+    """The planned joint if its wall holds exactly and it goes home one way only; else why not."""
     turn = _long_direction(face.region)
     pegs = []
     for centre, width in zip(plan.centres, plan.widths, strict=True):
@@ -352,11 +371,13 @@ def _proven(
         others = [b for j, b in enumerate(bodies) if j != k]
         wall, _ = least_distance(bodies[k], np.concatenate([plan.side.behind.triangles, *others]))
         if wall < profile.wall - 1e-6:
-            return None
-        measured.append(replace(peg, wall=wall))
+            return _THIN
+        # Beyond what was collected there may be something nearer.
+        known = plan.side.reach - peg.depth - profile.seating_gap
+        measured.append(replace(peg, wall=min(wall, known)))
     mouths = [joint.socket_rings(p)[0][0] for p in pegs]
     if other_seatings([p.outline for p in pegs], mouths):
-        return None
+        return _TURNS
     return replace(joint, pegs=tuple(measured), reason=_reason(measured, face, radius))
 
 
