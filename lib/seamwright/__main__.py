@@ -36,8 +36,8 @@ def main(argv: Sequence[str] | None = None, source: Source = load) -> int:
     options = _parser().parse_args(argv)
     try:
         job = read_job(options.job)
-        mesh, unit = source(job, options.job.parent)
-        figure = prepare(mesh, unit, job)
+        # Not kept by a name: the source as read is not needed once it is at true size.
+        figure = prepare(*source(job, options.job.parent), job)
         if options.inspect or options.regions:
             print("\n".join((*figure.inspection.lines(), *figure.mended)))
             if options.regions:
