@@ -14,10 +14,12 @@ from seamwright.files import require_free_folder
 from seamwright.job import Job, read_job
 from seamwright.mesh import Mesh
 from seamwright.pieces import sections
+from seamwright.quality import quality
 from seamwright.reach import region_facts
 from seamwright.report import CAUTIONS
 from seamwright.run import Result, load, make, prepare, target_folder, write
-from seamwright.seam import in_order
+from seamwright.seam import in_order, reached
+from seamwright.surface import Surface, prepared
 
 Source = Callable[[Job, Path], tuple[Mesh, str]]
 
@@ -38,12 +40,14 @@ def main(argv: Sequence[str] | None = None, source: Source = load) -> int:
         job = read_job(options.job)
         # Not kept by a name: the source as read is not needed once it is at true size.
         figure = prepare(*source(job, options.job.parent), job)
-        if options.inspect or options.regions:
+        if options.inspect or options.regions or options.quality:
             print("\n".join((*figure.inspection.lines(), *figure.mended)))
             if options.regions:
                 for name, whole in sections(figure.mesh, in_order(job.seams)).items():
                     print(f"Seam '{name}':")
                     print("\n".join(f"  {facts.line}" for facts in region_facts(whole)))
+            if options.quality:
+                print("\n".join(_qualities(figure.mesh, job)))
             return 0
         target = target_folder(job, options.job, options.out)
         if not options.dry_run:
@@ -76,9 +80,27 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--regions", action="store_true", help="only list each seam's regions by number"
     )
+    parser.add_argument(
+        "--quality", action="store_true", help="only say how well each seam is hidden and how sound"
+    )
     parser.add_argument("--quiet", action="store_true", help="print errors only")
     parser.add_argument("--version", action="version", version=f"seamwright {__version__}")
     return parser
+
+
+def _qualities(mesh: Mesh, job: Job) -> list[str]:
+    """What is known of each seam before it is cut, in sentences."""
+    seams = in_order(job.seams)
+    surfaces: dict[int, Surface] = {}
+    lines = []
+    for seam, whole in zip(seams, sections(mesh, seams).values(), strict=True):
+        # A seam that stops at others has a section of the figure parted along those.
+        parted = whole.crossing.mesh
+        if id(parted) not in surfaces:
+            surfaces[id(parted)] = prepared(parted)
+        judged = quality(surfaces[id(parted)], whole, reached(seam, whole), wall=job.printer.wall)
+        lines += [f"Seam '{seam.name}':", *(f"  {line}" for line in judged.lines())]
+    return lines
 
 
 def _show(done: float, what: str) -> None:

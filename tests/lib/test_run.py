@@ -114,6 +114,9 @@ def test_looking_writes_nothing(folder: Path, capsys: pytest.CaptureFixture[str]
     said = capsys.readouterr().out
     assert "Seam 'equator':\n  region 1: " in said
     assert "takes off" in said
+    assert main([str(job), "--quality"]) == 0
+    said = capsys.readouterr().out
+    assert said.count("mm long") == 2 and "The neck is" in said
     assert main([str(job), "--dry-run"]) == 0
     assert sorted(folder.iterdir()) == before
 

@@ -1,0 +1,501 @@
+"""What a seam would be like before it is cut: seen or hidden, its neck, thin walls, edges.
+
+A figure's facts are prepared once; each seam then costs only what its section costs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.spatial import ConvexHull, QhullError, cKDTree
+
+from seamwright.crossing import Crossing
+from seamwright.errors import BadInput
+from seamwright.mesh import SKIN, FloatArray, IntArray
+from seamwright.outline import IdArray, Region, dot
+from seamwright.seam import Point, place
+from seamwright.section import Section
+from seamwright.surface import Surface, divided, prepared
+
+__all__ = ["SeamQuality", "Surface", "Weights", "cost", "hull_width", "prepared", "quality"]
+
+HOLLOW_FROM, HOLLOW_FULL = 0.1, 0.3
+"""Bend of the skin across the seam over one scale, radians, from which a hollow begins to
+hide a seam and from which it hides it fully: a crease of 12° and of 34°, as half of a
+crease's angle falls within one scale of it (common practice, no source)."""
+
+FEATHER = 30.0
+"""An edge between skin and seam face sharper than this, degrees, chips (common practice, no
+source)."""
+
+OUTLINE_POINTS = 256
+"""An outline of more points is thinned to about this many to find its largest circle: on a
+disc that changes its diameter by less than a ten-thousandth."""
+
+CELLS = 24
+"""Places refined a round in the search for the largest circle."""
+
+WALL = 3.0
+"""mm; the wall asked for when none is given, as in a printer profile."""
+
+
+@dataclass(frozen=True)
+class Weights:
+    """What a mm of each counts for in a seam's cost (common practice, no source).
+
+    length : of the whole seam: glue, filling and sanding.
+    exposed : on open skin, neither in a hollow nor along a natural line.
+    ridge : added where the skin bends outwards across the seam, where it shows most.
+    keep_clear : in the keep-clear area.
+    feather : where either edge is sharper than `FEATHER`.
+    thin : where the outline's own material is thinner than the wall.
+    neck : of the circumference of a disc as large as each region, so that of two places
+        that are alike otherwise the narrower is better.
+    """
+
+    length: float = 0.15
+    exposed: float = 1.0
+    ridge: float = 0.5
+    keep_clear: float = 20.0
+    feather: float = 1.0
+    thin: float = 1.0
+    neck: float = 0.5
+
+
+@dataclass(frozen=True)
+class SeamQuality:
+    """What a seam would be like. Lengths are in mm along the outlines of its regions.
+
+    Attributes
+    ----------
+    length : of the seam: outlines and holes; the neck's perimeter.
+    on_seams : along faces left by other seams, which is no skin; it is neither hidden nor
+        visible.
+    hidden : in hollows. Where a hollow hides a seam only in part, that part of the length.
+    ridge : where skin bends outwards across the seam as much as a hollow would inwards.
+    exposed : neither in a hollow nor along a natural line.
+    keep_clear : in the keep-clear area, times its weight.
+    on_lines : along natural lines.
+    area : of all regions, mm².
+    inscribed_width : the widest round bar that passes through the narrowest region, mm:
+        what the neck can carry. Never more than `hull_width`.
+    hull_width : least distance of two parallel lines that hold the narrowest region, mm,
+        by the calipers on its hull: what a gap must be for it to pass through.
+    thin : where the material inside the outline is thinner than `wall`.
+    thinnest : least such thickness, mm; None where nothing is thinner than the wall.
+    feather : where an edge on either side is sharper than 30°.
+    least_angle, least_at : the sharpest edge, degrees, and its place, mm.
+    cost : mm, lower is better; see `Weights`.
+    """
+
+    length: float
+    on_seams: float
+    hidden: float
+    ridge: float
+    exposed: float
+    keep_clear: float
+    on_lines: float
+    area: float
+    inscribed_width: float
+    hull_width: float
+    wall: float
+    thin: float
+    thinnest: float | None
+    feather: float
+    least_angle: float
+    least_at: Point
+    cost: float
+
+    @property
+    def visible(self) -> float:
+        """mm on skin that is smooth or bends outwards."""
+        return self.length - self.on_seams - self.hidden
+
+    @property
+    def hidden_share(self) -> float:
+        """Of the length on skin, the share in hollows; 1 for a seam that meets no skin."""
+        skin = self.length - self.on_seams
+        return self.hidden / skin if skin > 0 else 1.0
+
+    @property
+    def feather_share(self) -> float:
+        """Of the whole length, the share with an edge sharper than 30°."""
+        return self.feather / self.length
+
+    def lines(self) -> tuple[str, ...]:
+        """Plain sentences with numbers and units, for the panel and the report."""
+        said = [
+            f"The seam is {self.length:.1f} mm long: {self.hidden:.1f} mm "
+            f"({100 * self.hidden_share:.0f} %) lie in hollows, {self.visible:.1f} mm show, "
+            f"{self.ridge:.1f} mm of them on ridges."
+        ]
+        if self.on_seams > 0.05:
+            said.append(f"{self.on_seams:.1f} mm run along other seams' faces.")
+        if self.on_lines > 0.05:
+            said.append(f"{self.on_lines:.1f} mm follow natural lines.")
+        if self.keep_clear > 0.05:
+            said.append(f"{self.keep_clear:.1f} mm cross the keep-clear area; move the seam.")
+        said.append(
+            f"The neck is {self.area:.0f} mm² and {self.hull_width:.1f} mm wide at least; "
+            f"a bar of {self.inscribed_width:.1f} mm passes through it."
+        )
+        if self.thinnest is not None:
+            said.append(
+                f"{self.thin:.1f} mm of the outline are thinner than the wall of "
+                f"{self.wall:.1f} mm, down to {self.thinnest:.1f} mm."
+            )
+        said.append(
+            f"The sharpest edge is {self.least_angle:.0f}° at {place(self.least_at)}; "
+            + (
+                f"{self.feather:.1f} mm ({100 * self.feather_share:.0f} %) are sharper than "
+                f"{FEATHER:.0f}° and may chip."
+                if self.feather > 0
+                else f"none is sharper than {FEATHER:.0f}°."
+            )
+        )
+        said.append(f"Cost {self.cost:.1f} mm (lower is better).")
+        return tuple(said)
+
+
+def quality(
+    surface: Surface,
+    section: Section,
+    regions: Sequence[Region] | None = None,
+    *,
+    wall: float = WALL,
+    weights: Weights | None = None,
+) -> SeamQuality:
+    """Judge a seam before it is cut.
+
+    Parameters
+    ----------
+    section : of `surface.mesh`.
+    regions : those of the section that the seam takes, see `seam.reached`; all if None.
+    wall : mm; outlines whose material is thinner count as fine detail.
+
+    Raises
+    ------
+    BadInput
+        If there is no region, the section is of another mesh, or the wall is not above 0.
+    """
+    chosen = section.regions if regions is None else tuple(regions)
+    if not chosen:
+        raise BadInput(
+            f"The section at {place(section.frame.origin)} has no region to judge; move the seam."
+        )
+    if section.crossing.mesh is not surface.mesh:
+        raise BadInput("The section is of another mesh; prepare the figure it was made from.")
+    if not (np.isfinite(wall) and wall > 0):
+        raise BadInput(f"The wall is {wall} mm; give a thickness above 0.")
+    found = _Trace(surface, section, chosen)
+    thin, thinnest = _thin(chosen, wall)
+    least = np.minimum(found.angle_a, found.angle_b)
+    k = int(np.argmin(least))
+    x, y, z = (float(q) for q in (found.start[k] + found.end[k]) / 2)
+    total = found.length
+    return SeamQuality(
+        length=float(total.sum()),
+        on_seams=float(total[~found.skin].sum()),
+        hidden=float((total * found.hidden).sum()),
+        ridge=float((total * found.ridge).sum()),
+        exposed=float((total * found.exposed).sum()),
+        keep_clear=float((total * found.keep_clear).sum()),
+        on_lines=float((total * found.on_lines).sum()),
+        area=float(sum(r.area for r in chosen)),
+        inscribed_width=min(_inscribed_width(r) for r in chosen),
+        hull_width=min(hull_width(r.outline) for r in chosen),
+        wall=wall,
+        thin=thin,
+        thinnest=thinnest,
+        feather=found.feather,
+        least_angle=float(least[k]),
+        least_at=(x, y, z),
+        cost=_cost(found, chosen, thin, weights or Weights()),
+    )
+
+
+def cost(
+    surface: Surface,
+    section: Section,
+    regions: Sequence[Region],
+    *,
+    wall: float = WALL,
+    weights: Weights | None = None,
+) -> float:
+    """The cost alone, mm, as `quality` gives it; cheaper, for trying many places."""
+    found = _Trace(surface, section, tuple(regions))
+    return _cost(found, regions, _thin(regions, wall)[0], weights or Weights())
+
+
+def _cost(found: _Trace, regions: Sequence[Region], thin: float, weights: Weights) -> float:
+    each = (
+        weights.length
+        + weights.exposed * found.exposed
+        + weights.ridge * found.ridge
+        + weights.keep_clear * found.keep_clear
+    )
+    necks = sum(2 * np.sqrt(np.pi * max(r.area, 0.0)) for r in regions)
+    return float(
+        (found.length * each).sum()
+        + weights.feather * found.feather
+        + weights.thin * thin
+        + weights.neck * necks
+    )
+
+
+def _inscribed_width(region: Region) -> float:
+    """Diameter of the largest circle in a region, mm, within about a thousandth.
+
+    As `room.inscribed`, but only the `CELLS` best places of each round are refined: a ring
+    has its largest circle everywhere, and refining all of it would take seconds.
+    """
+    if sum(len(p) for p in region.loops) > OUTLINE_POINTS:
+        step = region.perimeter / OUTLINE_POINTS
+        loops = tuple(_stations(p, step)[0] for p in region.loops)
+        region = Region(loops, region.segments)
+    low, high = region.outline.min(axis=0), region.outline.max(axis=0)
+    half = max(float((high - low).max()) / 32, 1e-12)
+    axes = [np.arange(a + half, b + 2 * half, 2 * half) for a, b in zip(low, high, strict=True)]
+    cells = np.stack(np.meshgrid(*axes), axis=-1).reshape(-1, 2)
+    cells = np.concatenate([cells, [region.inner_point, region.centroid]])
+    radius = 0.0
+    while True:
+        distance = region.edge_distance(cells) * np.where(region.contains(cells), 1.0, -1.0)
+        radius = max(radius, float(distance.max()))
+        best = np.argsort(-distance, kind="stable")[:CELLS]
+        best = best[distance[best] + half * np.sqrt(2) > radius * 1.0005]
+        if not len(best) or half < 1e-4 * max(radius, 1e-6):
+            return 2 * radius
+        half /= 2
+        steps = half * np.array([[-1, -1], [-1, 1], [1, -1], [1, 1]])
+        cells = (cells[best, None] + steps).reshape(-1, 2)
+
+
+def hull_width(outline: FloatArray) -> float:
+    """Least distance of two parallel lines that hold an (N, 2) outline, mm.
+
+    One of them lies along a side of the hull: Houle and Toussaint, "Computing the width of
+    a set", 1988.
+    """
+    try:
+        hull = ConvexHull(outline)
+    except QhullError:
+        # All points on one line.
+        return 0.0
+    heights = outline[hull.vertices] @ hull.equations[:, :2].T + hull.equations[:, 2]
+    return float((-heights).max(axis=0).min())
+
+
+def _thin(regions: Sequence[Region], wall: float) -> tuple[float, float | None]:
+    """Length of outline with material thinner than `wall` inside it, and the least thickness.
+
+    The thickness at p is the diameter of the smallest disc inside the outline that touches
+    it at p and at another point q facing p: |q - p|² / (m · (q - p)) with m the normal at p.
+    Sides more than 60° from facing each other do not count: a square corner is not thin.
+    """
+    total, least = 0.0, np.inf
+    for region in regions:
+        parts = [_stations(loop, wall / 8) for loop in region.loops]
+        point, normal, length = (np.concatenate(column) for column in zip(*parts, strict=True))
+        pairs = cKDTree(point).query_pairs(wall, output_type="ndarray")
+        p, q = pairs[dot(normal[pairs[:, 0]], normal[pairs[:, 1]]) < -0.5].T
+        chord = point[q] - point[p]
+        squared, ahead, back = dot(chord, chord), dot(normal[p], chord), -dot(normal[q], chord)
+        inside = (ahead > 0) & (back > 0)
+        thickness = np.full(len(point), np.inf)
+        np.minimum.at(thickness, p[inside], (squared / np.where(inside, ahead, 1))[inside])
+        np.minimum.at(thickness, q[inside], (squared / np.where(inside, back, 1))[inside])
+        total += float(length[thickness < wall].sum())
+        least = min(least, float(thickness.min()))
+    return total, least if least < wall else None
+
+
+def _stations(loop: FloatArray, step: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Points about `step` mm apart on an (N, 2) loop, normals into the material, lengths.
+
+    Longer sides are divided, and shorter ones taken together, so that the cost is the
+    outline's and not the triangles'.
+    """
+    along = np.roll(loop, -1, axis=0) - loop
+    long = np.sqrt(dot(along, along))
+    owner, share, length = divided(long, step)
+    middle = loop[owner] + share[:, None] * along[owner]
+    bucket = ((np.cumsum(length) - length / 2) // step).astype(np.int64)
+    bucket = np.unique(bucket, return_inverse=True)[1].ravel()
+    weight = np.maximum(np.bincount(bucket, length), 1e-300)
+    # The direction of a bucket is the sum of its pieces of side.
+    piece = along[owner] * (length / np.maximum(long[owner], 1e-300))[:, None]
+    tangent: FloatArray = np.stack([np.bincount(bucket, piece[:, i]) for i in (0, 1)], axis=1)
+    tangent = tangent / np.maximum(np.sqrt(dot(tangent, tangent)), 1e-300)[:, None]
+    point = [np.bincount(bucket, length * middle[:, i]) / weight for i in (0, 1)]
+    # Material lies on the left.
+    normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+    return np.stack(point, axis=1), normal, weight
+
+
+class _Trace:
+    """What a seam meets, segment by segment of its outlines.
+
+    Attributes
+    ----------
+    start, end : (S, 3) mm. length : (S,) mm.
+    skin : (S,) whether on sculpted skin.
+    bend : (S,) how far the skin turns across the seam over one scale, radians; above 0
+        outwards.
+    hidden, ridge, exposed, keep_clear, on_lines : (S,) shares of each segment.
+    angle_a, angle_b : (S,) between skin and seam face in the material of side A and B, degrees.
+    """
+
+    def __init__(self, surface: Surface, section: Section, regions: Sequence[Region]) -> None:
+        crossing = section.crossing
+        ids = np.concatenate([part for r in regions for part in r.segments])
+        nodes = crossing.segments[ids]
+        self.start, self.end = crossing.positions(nodes[:, 0]), crossing.positions(nodes[:, 1])
+        gap = self.end - self.start
+        self.length = np.sqrt(dot(gap, gap))
+        above, below = _faces_at(crossing, nodes, crossing.segment_cut[ids])
+        in_plane = np.flatnonzero(crossing.segment_cut[ids] < 0)
+        middle = (self.start + self.end) / 2
+        lean, bend = self._skin(surface, section, above, gap, middle)
+        self.skin = surface.mesh.tag[above] == SKIN
+        self.angle_a = 90 - lean
+        self.angle_b = 90 + lean
+        if len(in_plane):
+            other = below[in_plane]
+            lean, second = self._skin(surface, section, other, gap[in_plane], middle[in_plane])
+            self.angle_b[in_plane] = 90 + lean
+            bend[in_plane] = (bend[in_plane] + second) / 2
+            self.skin[in_plane] |= surface.mesh.tag[other] == SKIN
+        self.bend = bend
+        self.hidden = self.skin * np.clip(
+            (-bend - HOLLOW_FROM) / (HOLLOW_FULL - HOLLOW_FROM), 0.0, 1.0
+        )
+        self.ridge = self.skin * np.clip(
+            (bend - HOLLOW_FROM) / (HOLLOW_FULL - HOLLOW_FROM), 0.0, 1.0
+        )
+        self.keep_clear = _keep_clear(surface, crossing, nodes)
+        self.on_lines = _on_lines(surface, self.start, gap, self.length)
+        self.exposed = self.skin * (1 - self.hidden) * (1 - self.on_lines)
+
+    @cached_property
+    def feather(self) -> float:
+        """mm where the edge of either side is sharper than `FEATHER`."""
+        # A hair's breadth keeps rounding from deciding at the very angle.
+        sharp = np.minimum(self.angle_a, self.angle_b) < FEATHER - 1e-9
+        return float(self.length[sharp].sum())
+
+    def _skin(
+        self,
+        surface: Surface,
+        section: Section,
+        faces: IdArray,
+        gap: FloatArray,
+        middle: FloatArray,
+    ) -> tuple[FloatArray, FloatArray]:
+        """How far each face leans towards the seam's normal, degrees, and its `bend`."""
+        corner = surface.mesh.vertices[surface.mesh.faces[faces]]
+        sides = np.roll(corner, -2, axis=1) - np.roll(corner, -1, axis=1)
+        vector = np.cross(sides[:, 0], sides[:, 1])
+        double = np.maximum(np.sqrt(dot(vector, vector)), 1e-300)
+        normal = vector / double[:, None]
+        sine = np.clip(normal @ section.frame.normal, -1.0, 1.0)
+        along = np.cross(section.frame.normal, normal)
+        flat = np.sqrt(dot(along, along))
+        # A face that all but lies in the plane meets it along its edge.
+        along = np.where((flat > 1e-6)[:, None], along, gap)
+        along /= np.maximum(np.sqrt(dot(along, along)), 1e-300)[:, None]
+        across = np.cross(normal, along)
+        # A linear function's slope across, from its corner values: the share of each is
+        # the part of the opposite side along the seam, over twice the area.
+        share = np.einsum("nij,nj->ni", sides, along) / double[:, None]
+        turned = np.einsum("nij,nj->ni", surface.normals[surface.mesh.faces[faces]], across)
+        bend = np.einsum("ni,ni->n", share, turned) * surface.scale
+        large, row = _rows_of(surface.large, faces)
+        if len(large):
+            # A side's turn is felt half at the side itself, less with distance from it, as
+            # smoothing would have it, and not by a seam that runs square to it.
+            sides = np.roll(corner[large], -1, axis=1) - corner[large]
+            sides /= np.maximum(np.sqrt(dot(sides, sides)), 1e-300)[..., None]
+            arm = middle[large, None] - corner[large]
+            off = np.cross(sides, arm)
+            near = np.exp(-np.sqrt(dot(off, off)) / surface.scale)
+            parallel = np.einsum("nij,nj->ni", sides, along[large]) ** 2
+            bend[large] = 0.5 * (surface.folds[row] * near * parallel).sum(axis=1)
+        return np.degrees(np.arcsin(sine)), bend
+
+
+def _rows_of(sorted_ids: IntArray, wanted: IdArray) -> tuple[IdArray, IdArray]:
+    """Which of `wanted` are among ascending ids, and at which row each of those is."""
+    if not len(sorted_ids):
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    at = np.minimum(np.searchsorted(sorted_ids, wanted), len(sorted_ids) - 1)
+    there = np.flatnonzero(sorted_ids[at] == wanted)
+    return there, at[there]
+
+
+def _faces_at(crossing: Crossing, nodes: IdArray, cut: IdArray) -> tuple[IdArray, IdArray]:
+    """(S,) the faces above and below the plane that each segment lies on.
+
+    A cut face is both. An edge in the plane has a face on each side; where the mesh is open
+    and one is missing, the other stands in.
+    """
+    above = crossing.cut[np.maximum(cut, 0)].astype(np.int64) if len(crossing.cut) else 0 * cut
+    below = above.copy()
+    flat = np.flatnonzero(cut < 0)
+    if not len(flat):
+        return above, below
+    count = np.int64(len(crossing.mesh.vertices))
+    low, high = nodes[flat].min(axis=1), nodes[flat].max(axis=1)
+    wanted = low * count + high
+    corners = crossing.mesh.faces[crossing.near].astype(np.int64)
+    after = np.roll(corners, -1, axis=1)
+    key = (np.minimum(corners, after) * count + np.maximum(corners, after)).ravel()
+    owner = np.repeat(crossing.near, 3)
+    lower = np.repeat(crossing.near_below, 3)
+    found = []
+    for side in (~lower, lower):
+        mine, whose = key[side], owner[side]
+        order = np.argsort(mine, kind="stable")
+        at = np.searchsorted(mine[order], wanted)
+        at = np.minimum(at, max(len(mine) - 1, 0))
+        hit = mine[order][at] == wanted if len(mine) else np.zeros(len(wanted), dtype=bool)
+        found.append(np.where(hit, whose[order][at] if len(mine) else 0, -1))
+    upper, under = found
+    above[flat] = np.where(upper >= 0, upper, under)
+    below[flat] = np.where(under >= 0, under, upper)
+    return above, below
+
+
+def _keep_clear(surface: Surface, crossing: Crossing, nodes: IdArray) -> FloatArray:
+    """(S,) mean keep-clear weight of each segment, linear along edges and segments."""
+    if surface.keep_clear is None:
+        return np.zeros(len(nodes))
+    weight, count = surface.keep_clear, len(surface.mesh.vertices)
+    own = nodes < count
+    at_node = np.empty(nodes.shape)
+    at_node[own] = weight[nodes[own]]
+    low, high = crossing.cut_edges[nodes[~own] - count].T
+    below = crossing.frame.heights(surface.mesh.vertices[low])
+    above = crossing.frame.heights(surface.mesh.vertices[high])
+    share = below / (below - above)
+    at_node[~own] = weight[low] + share * (weight[high] - weight[low])
+    return np.asarray(at_node.mean(axis=1))
+
+
+def _on_lines(
+    surface: Surface, start: FloatArray, gap: FloatArray, length: FloatArray
+) -> FloatArray:
+    """(S,) share of each segment within `near_line` of a natural line."""
+    if surface.lines is None:
+        return np.zeros(len(length))
+    step = surface.near_line / 4
+    owner, share, part = divided(length, step)
+    middle = start[owner] + share[:, None] * gap[owner]
+    reach = surface.near_line + step
+    distance = surface.lines.query(middle, distance_upper_bound=reach)[0]
+    # A part that straddles the limit counts in part.
+    inside = np.clip(0.5 + (surface.near_line - distance) / np.maximum(part, 1e-300), 0.0, 1.0)
+    return np.asarray(np.bincount(owner, inside * part, len(length)) / np.maximum(length, 1e-300))
