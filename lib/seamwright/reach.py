@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import connected_components, maximum_flow
 from seamwright.errors import BadInput
 from seamwright.mesh import BoolArray, IntArray, Mesh
 from seamwright.parting import part_regions, solids
-from seamwright.patch import patches
+from seamwright.patch import Patch, patches
 from seamwright.seam import Seam, place
 from seamwright.section import Section, section
 
@@ -114,11 +114,20 @@ def _tied_solid(mesh: Mesh, solid: IntArray, seam: Seam) -> int | None:
     for k in np.unique(solid[mine]):
         rows = mine[solid[mine] == k].astype(np.int32)
         found = patches(mesh, seam.id, seam.frame, rows)
-        for a in found:
-            inner = a.region.inner_point[None]
-            if not a.on_b and any(b.on_b and b.region.contains(inner)[0] for b in found):
-                return int(k)
+        if any(_facing(a, b) for a in found for b in found):
+            return int(k)
     return None
+
+
+def _facing(a: Patch, b: Patch) -> bool:
+    """Whether a is of side A, b of side B, and one lies on the other.
+
+    Where another seam stops at this one, a face may lie on several.
+    """
+    on_b = b.region.contains(a.region.inner_point[None])[0]
+    return bool(
+        not a.on_b and b.on_b and (on_b or a.region.contains(b.region.inner_point[None])[0])
+    )
 
 
 def _ties(tied: Mesh, seam: Seam, whole: Section) -> list[str]:
@@ -130,9 +139,8 @@ def _ties(tied: Mesh, seam: Seam, whole: Section) -> list[str]:
     faces = patches(apart, seam.id, seam.frame)
     to_world = seam.frame.to_world
     for a in faces:
-        inner = a.region.inner_point[None]
         for b in faces:
-            if a.on_b or not b.on_b or not b.region.contains(inner)[0]:
+            if not _facing(a, b):
                 continue
             low, high = int(solid[b.faces[0]]), int(solid[a.faces[0]])
             cut = [found.regions[k] for k in _least_cut(int(solid.max()) + 1, ends, high, low)]

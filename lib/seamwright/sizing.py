@@ -44,6 +44,10 @@ D_BELOW = 6.0
 SECOND_SHARE = 0.75
 """Width of the odd peg of a set over the others', so that the set goes home one way only."""
 
+MOST_TAPER = 0.12
+"""Most that sides may come in by the draft, as a share of the width: beyond about 0.13 a D's
+shortest edges would turn over."""
+
 LEAST_SHARE = 0.5
 """How much narrower pegs may become so that the piece they stand on still fits."""
 
@@ -235,6 +239,12 @@ def _pegged(
             width *= 0.85
     if burden is not None:
         return burden
+    if _taper(DEPTH_SHARES[-1] * widest, profile) > MOST_TAPER * widest:
+        return _plain(
+            number, face, profile,
+            f"a flat glued joint: a draft of {profile.draft:g}° would bring even the shortest peg "
+            "here to a point; use a smaller draft",
+        )  # fmt: skip
     if loose:
         return _plain(
             number, face, profile,
@@ -304,6 +314,8 @@ def _plans(
     need = outradius(_shape(width, 0.0)[1]) + profile.clearance + profile.wall
     rooted = clear_radius(at, side.root, ROOT_SHARE * width)
     for share in DEPTH_SHARES:
+        if _taper(share * width, profile) > MOST_TAPER * width:
+            continue
         depth = share * width + profile.seating_gap + profile.wall
         room = np.minimum(rooted, clear_radius(at, side.behind, depth))
         good = room >= need
@@ -318,6 +330,11 @@ def _plans(
             widths = (width,) * (pegs - 1) + (max(SECOND_SHARE * width, _narrowest(profile)),)
             return [_Plan(side, spread, widths, share)]
     return []
+
+
+def _taper(depth: float, profile: PrinterProfile) -> float:
+    """How far a socket's sides come in from mouth to bottom, mm."""
+    return float(np.tan(np.radians(profile.draft))) * (depth + profile.seating_gap)
 
 
 def _spread(at: FloatArray, room: FloatArray, pegs: int) -> FloatArray:

@@ -276,6 +276,17 @@ def test_every_ring_is_convex_and_does_not_cross_itself(across, profile):
             assert shapely.Polygon(outline).is_valid
 
 
+@pytest.mark.parametrize("across", [12.0, 20.0, 26.0])
+@pytest.mark.parametrize("draft", [4.0, 8.0, 15.0])
+def test_no_ring_folds_under_the_steepest_draft_a_profile_allows(across, draft):
+    profile = replace(FILAMENT, draft=draft)
+    before, found = made(limb(across, 100), profile, seam(1, (0, 0, 50), (0, 0, 1)))
+    for peg in found[0].pegs:
+        for outline, _ in (*found[0].peg_rings(peg), *found[0].socket_rings(peg)):
+            assert shapely.Polygon(outline).is_valid and area(outline) > 0
+    assert_jointed(before, jointed(before, found), found)
+
+
 # --- values of joints ---------------------------------------------------------------
 
 

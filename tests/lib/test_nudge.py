@@ -221,6 +221,17 @@ def test_regions_that_join_are_not_the_same(reach):
     assert found.is_moved and found.seam.point[0] < 12
 
 
+def test_a_limb_that_joins_another_is_left_before_it_does():
+    # Both arms of the ring are near enough to be looked at; where they are joined, and only
+    # there, is no keep-clear area.
+    ring = torus(20, 6)
+    surface = prepared(ring, keep_clear=(ring.vertices[:, 0] < 20).astype(float))
+    seam = Seam(1, "ring", (13.5, 0, 0), (1, 0, 0), Reach("nearest", points=((13.5, 13, 0),)))
+    found = nudge(surface, seam, shift=24, tilt=0)
+    assert_sound(surface, seam, found, 24, 0)
+    assert abs(found.seam.point[0]) < 14
+
+
 def test_a_region_that_divides_is_not_half_of_it():
     surface = prepared(torus(20, 6))
     seam = Seam(1, "ring", (16, 0, 0), (1, 0, 0), Reach("nearest", points=((16, 0, 0),)))

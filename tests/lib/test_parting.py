@@ -306,6 +306,24 @@ def test_a_ring_parted_by_two_seams_of_one_region_each():
     assert volumes(pieces) == pytest.approx([ring.volume / 4, 3 * ring.volume / 4])
 
 
+@pytest.mark.parametrize("side", [-10, 60])
+@pytest.mark.parametrize("split", [10.0, 30.0, 50.0])
+def test_a_tie_is_found_where_another_seam_stops_at_the_belt(side, split):
+    # The belt's one upper face lies on two lower ones, of which a handle ties one back to
+    # the top. Whichever of the two is the larger, the handle must be named.
+    inward = -4 if side > 0 else 0
+    figure = united(
+        box(60, 20, 120),
+        box(14, 6, 6, low=(side + inward, 7, 100)),
+        box(14, 6, 6, low=(side + inward, 7, 20)),
+        box(6, 6, 86, low=(side + 4 if side > 0 else side, 7, 20)),
+    )
+    belt = seam(1, (0, 0, 60), UP, nearest((30, 10, 60)))
+    back = seam(2, (split, 0, 0), (1, 0, 0), nearest((split, 10, 20)), stops_at=("seam 1",))
+    with pytest.raises(BadInput, match=r"'seam 1' leaves .+ through region 2 \(36 mm²"):
+        take_apart(figure, (belt, back))
+
+
 def test_a_hand_on_the_hip_comes_off_at_shoulder_and_wrist():
     figure = united(
         box(20, 10, 60, low=(-10, -5, 0)),

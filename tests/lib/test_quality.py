@@ -307,11 +307,11 @@ def test_a_figure_ten_times_as_large_has_ten_times_the_lengths_and_the_same_shar
     assert large.least_angle == pytest.approx(small.least_angle, abs=1e-6)
 
 
-@pytest.mark.parametrize("z", [4.4, 4.5])
+@pytest.mark.parametrize("z", [4.4, 4.0])
 def test_turning_the_normal_about_changes_nothing(z):
     # Through vertices as well, where the faces of either side differ.
-    up, down = (judged(bumpy_upright(), (0, 0, z), (0, 0, n), wall=5) for n in (1, -1))
-    assert up.hidden + up.ridge > 0
+    up, down = (judged(bumpy_upright(), (0, 0, z), (0, 0, n), scale=0.5) for n in (1, -1))
+    assert 0.05 < up.hidden_share < 0.95
     for name in ("length", "hidden", "ridge", "feather", "least_angle", "thin", "cost"):
         assert getattr(up, name) == pytest.approx(getattr(down, name), rel=1e-9), name
 
