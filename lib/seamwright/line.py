@@ -14,7 +14,7 @@ from seamwright.adjacency import EdgeTable
 from seamwright.blocks import FACES_A_BLOCK
 from seamwright.errors import BadInput
 from seamwright.frame import Frame
-from seamwright.mesh import EdgeCounts, FloatArray, IntArray, Mesh
+from seamwright.mesh import EdgeCounts, FloatArray, IndexArray, IntArray, Mesh
 from seamwright.outline import IdArray, dot
 from seamwright.seam import place
 from seamwright.wall import least_distance
@@ -211,7 +211,7 @@ def _made(mesh: Mesh, loop: IdArray) -> Line:
     return Line(loop.astype(np.int32), mesh.vertices[loop])
 
 
-def _keys(a: IdArray, b: IdArray, count: int) -> IdArray:
+def _keys(a: IndexArray, b: IndexArray, count: int) -> IdArray:
     """One number for each undirected edge."""
     return np.asarray(np.minimum(a, b).astype(np.int64) * count + np.maximum(a, b))
 

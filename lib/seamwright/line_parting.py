@@ -101,7 +101,8 @@ def _strip(mesh: Mesh, line: Line) -> _Strip:
             f"The line leaves the surface at {place(line.points[k])}; mend the figure or "
             "draw the line again."
         )
-    return _Strip(rows, used, table, turn, along, table.mate[along].astype(np.int64))
+    ids = used.astype(np.int64)
+    return _Strip(rows, ids, table, turn, along, table.mate[along].astype(np.int64))
 
 
 def chords(mesh: Mesh, line: Line) -> IdArray:
