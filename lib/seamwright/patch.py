@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import manifold3d
 import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
@@ -11,6 +12,9 @@ from scipy.sparse.csgraph import connected_components
 from seamwright.frame import Frame
 from seamwright.mesh import IntArray, Mesh
 from seamwright.outline import IdArray, Region, regions_of
+
+SAME_AREA = 1e-6
+"""Share of a patch's area within which two areas are taken for the same."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,3 +88,34 @@ def _edge_connected(triangle: IdArray) -> IdArray:
         shape=(len(triangle), len(triangle)),
     )
     return np.asarray(connected_components(graph, directed=False)[1])
+
+
+def meeting(a: Region, b: Region) -> list[Region]:
+    """The regions two patches of one plane share; none where they only touch."""
+    apart = (a.outline.min(axis=0) > b.outline.max(axis=0)) | (
+        b.outline.min(axis=0) > a.outline.max(axis=0)
+    )
+    if apart.any():
+        return []
+    shared = _polygons(a) ^ _polygons(b)
+    area = shared.area()
+    # Mostly one patch lies wholly on the other: keep its own outline to the last bit.
+    for whole in sorted((a, b), key=lambda r: r.area):
+        if abs(area - whole.area) <= SAME_AREA * whole.area:
+            return [whole]
+    if area <= SAME_AREA * min(a.area, b.area):
+        return []
+    loops = [np.asarray(p, dtype=np.float64) for p in shared.to_polygons()]
+    points = np.concatenate(loops)
+    ends = np.cumsum([len(p) for p in loops])
+    after = np.arange(1, len(points) + 1)
+    after[ends - 1] = ends - [len(p) for p in loops]
+    regions, _ = regions_of(
+        np.stack([np.arange(len(points)), after], axis=1), lambda nodes: points[nodes]
+    )
+    return [r for r in regions if r.area > SAME_AREA * min(a.area, b.area)]
+
+
+def _polygons(region: Region) -> manifold3d.CrossSection:
+    loops = [np.ascontiguousarray(p) for p in region.loops]
+    return manifold3d.CrossSection(loops, manifold3d.FillRule.EvenOdd)

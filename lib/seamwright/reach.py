@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import connected_components, maximum_flow
 from seamwright.errors import BadInput
 from seamwright.mesh import BoolArray, IntArray, Mesh
 from seamwright.parting import part_regions, solids
-from seamwright.patch import Patch, patches
+from seamwright.patch import Patch, meeting, patches
 from seamwright.seam import Seam, place
 from seamwright.section import Section, section
 
@@ -120,14 +120,8 @@ def _tied_solid(mesh: Mesh, solid: IntArray, seam: Seam) -> int | None:
 
 
 def _facing(a: Patch, b: Patch) -> bool:
-    """Whether a is of side A, b of side B, and one lies on the other.
-
-    Where another seam stops at this one, a face may lie on several.
-    """
-    on_b = b.region.contains(a.region.inner_point[None])[0]
-    return bool(
-        not a.on_b and b.on_b and (on_b or a.region.contains(b.region.inner_point[None])[0])
-    )
+    """Whether a is of side A, b of side B, and they share an area."""
+    return not a.on_b and b.on_b and bool(meeting(a.region, b.region))
 
 
 def _ties(tied: Mesh, seam: Seam, whole: Section) -> list[str]:

@@ -324,6 +324,23 @@ def test_a_tie_is_found_where_another_seam_stops_at_the_belt(side, split):
         take_apart(figure, (belt, back))
 
 
+def test_a_tie_is_found_where_faces_of_both_sides_lie_on_each_other_in_part():
+    # Divided at 20 below the belt and at 30 above it, the right half below and the left half
+    # above share a strip of 10 in which neither has its middle. A handle ties those two.
+    figure = united(
+        box(60, 20, 120),
+        box(6, 6, 86, low=(10, 24, 20)),
+        box(6, 14, 6, low=(10, 16, 100)),
+        box(36, 6, 6, low=(10, 24, 20)),
+        box(6, 14, 6, low=(40, 16, 20)),
+    )
+    belt = seam(1, (0, 0, 60), UP, nearest((30, 10, 60)))
+    low = seam(2, (20, 0, 0), (1, 0, 0), nearest((20, 10, 40)), stops_at=("seam 1",))
+    high = seam(3, (30, 0, 0), (1, 0, 0), nearest((30, 10, 80)), stops_at=("seam 1",))
+    with pytest.raises(BadInput, match=r"'seam 1' leaves .+ through region 2 \(36 mm²"):
+        take_apart(figure, (belt, low, high))
+
+
 def test_a_hand_on_the_hip_comes_off_at_shoulder_and_wrist():
     figure = united(
         box(20, 10, 60, low=(-10, -5, 0)),
