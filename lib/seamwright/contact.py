@@ -6,8 +6,8 @@ import numpy as np
 
 from seamwright.blocks import FACES_A_BLOCK, FaceBlocks
 from seamwright.mesh import BoolArray, FloatArray, IntArray
-from seamwright.outline import IdArray, dot
-from seamwright.wall import segment_distance
+from seamwright.outline import IdArray
+from seamwright.wall import pierced, segment_distance
 
 TOUCHING = 1e-7
 """Share of a surface's extent within which surfaces touch (as `crossing.SNAP`)."""
@@ -91,7 +91,7 @@ def _meet(
         at_s, at_t = same[tip].any(axis=2).argmax(axis=1), same[tip].any(axis=1).argmax(axis=1)
         row = np.arange(len(tip))
         for x, y, at in ((s[tip], t[tip], at_s), (t[tip], s[tip], at_t)):
-            hit[tip] |= _pierced(x[row, (at + 1) % 3], x[row, (at + 2) % 3], y)
+            hit[tip] |= pierced(x[row, (at + 1) % 3], x[row, (at + 2) % 3], y)
     hit[shared == 3] = True
     return hit
 
@@ -109,23 +109,7 @@ def _any_meet(s: FloatArray, t: FloatArray, within: float) -> BoolArray:
     hit = np.zeros(len(s), dtype=bool)
     for i in range(3):
         p, p2 = s[:, i], s[:, (i + 1) % 3]
-        hit |= _pierced(p, p2, t) | _pierced(t[:, i], t[:, (i + 1) % 3], s)
+        hit |= pierced(p, p2, t) | pierced(t[:, i], t[:, (i + 1) % 3], s)
         for j in range(3):
             hit |= segment_distance(p, p2, t[:, j], t[:, (j + 1) % 3]) <= within
     return hit
-
-
-def _pierced(p: FloatArray, p2: FloatArray, t: FloatArray) -> BoolArray:
-    """(P,) which segments go through triangles, not counting those within their plane.
-
-    Möller & Trumbore, "Fast, minimum storage ray/triangle intersection", 1997.
-    """
-    e1, e2, d, s = t[:, 1] - t[:, 0], t[:, 2] - t[:, 0], p2 - p, p - t[:, 0]
-    h, q = np.cross(d, e2), np.cross(s, e1)
-    det = dot(e1, h)
-    size = np.sqrt(dot(e1, e1) * dot(e2, e2) * dot(d, d))
-    level = np.abs(det) <= 1e-10 * size
-    inverse = 1.0 / np.where(level, 1.0, det)
-    u, v, at = dot(s, h) * inverse, dot(d, q) * inverse, dot(e2, q) * inverse
-    inside = (u >= 0) & (v >= 0) & (u + v <= 1) & (at >= 0) & (at <= 1)
-    return np.asarray(inside & ~level)

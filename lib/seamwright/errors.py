@@ -5,6 +5,11 @@ Every message says what is wrong, where, and what to do about it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+Progress = Callable[[float, str], None]
+"""Told how much is done, 0 to 1, and what comes now; may raise `Cancelled`."""
+
 
 class SeamwrightError(Exception):
     """Base of every error the library raises on purpose."""

@@ -271,11 +271,16 @@ def _least_bent(p: FloatArray, barred: BoolArray, beside: FloatArray) -> IntArra
             fold[i, j] = np.where(barred[i, j], np.inf, fold[i, j])
     if not np.isfinite(fold[0, n - 1]):
         return None
-    faces, todo = [], [(0, n - 1)]
-    while todo:
-        a, b = todo.pop()
+    return faces_under(apex)
+
+
+def faces_under(apex: IntArray) -> IntArray:
+    """(N - 2, 3) triangles of a triangulation given as the apex over each chord, (N, N)."""
+    faces, chords = [], [(0, len(apex) - 1)]
+    while chords:
+        a, b = chords.pop()
         if b - a > 1:
             m = int(apex[a, b])
             faces.append((a, m, b))
-            todo += [(a, m), (m, b)]
+            chords += [(a, m), (m, b)]
     return np.array(faces, dtype=np.int32)

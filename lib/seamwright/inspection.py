@@ -22,7 +22,7 @@ from seamwright.adjacency import (
     turned_faces,
 )
 from seamwright.errors import BadInput
-from seamwright.mesh import BoolArray, FloatArray, IndexArray, IntArray, Mesh
+from seamwright.mesh import BoolArray, FloatArray, IndexArray, IntArray, Mesh, relabelled
 
 Place = tuple[float, float, float]
 
@@ -68,10 +68,8 @@ def flat_faces(mesh: Mesh, height: float) -> IntArray:
 
 def shells_of(mesh: Mesh) -> tuple[IntArray, int]:
     """(F,) shell of each face, numbered from 0 without gaps, and how many there are."""
-    label = mesh.shell_of_face
-    used = np.bincount(label) > 0
-    number = np.cumsum(used, dtype=np.int32) - np.int32(1)
-    return np.asarray(number[label]), int(used.sum())
+    label = relabelled(mesh.shell_of_face)
+    return label, int(label.max(initial=-1)) + 1
 
 
 def shell_sums(shell: IntArray, count: int, values: FloatArray) -> FloatArray:

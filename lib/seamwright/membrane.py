@@ -15,6 +15,7 @@ from scipy.sparse.linalg import splu
 from seamwright.adjacency import EdgeTable
 from seamwright.contact import first_crossing
 from seamwright.errors import BadInput
+from seamwright.filling import faces_under
 from seamwright.line import best_plane
 from seamwright.mesh import BoolArray, FloatArray, IndexArray, IntArray
 from seamwright.outline import IdArray, dot, loop_area
@@ -170,13 +171,7 @@ def _least_area(points: FloatArray) -> IntArray:
         total = area[i[:, None], k] + area[k, j[:, None]] + 0.5 * np.linalg.norm(across, axis=2)
         best = np.argmin(total, axis=1)
         apex[i, j], area[i, j] = k[i, best], total[i, best]
-    faces, todo = [], [(0, n - 1)]
-    while todo:
-        a, b = todo.pop()
-        if b - a > 1:
-            m = int(apex[a, b])
-            faces.append((kept[a], kept[m], kept[b]))
-            todo += [(a, m), (m, b)]
+    faces = [tuple(t) for t in kept[faces_under(apex)].tolist()]
     for a, b in zip(kept.tolist(), [*kept.tolist()[1:], count], strict=True):
         faces += [(a, j, (j + 1) % count) for j in range(a + 1, b)]
     return np.array(faces, dtype=np.int32)

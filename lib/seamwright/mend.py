@@ -28,7 +28,7 @@ from seamwright.adjacency import (
     split_fans,
     turned_faces,
 )
-from seamwright.errors import BadInput
+from seamwright.errors import BadInput, Progress
 from seamwright.figure import welded
 from seamwright.filling import Edge, Rim, Surroundings, filling_of, nested, rims_of
 from seamwright.inspection import (
@@ -44,8 +44,6 @@ from seamwright.inspection import (
     shells_of,
 )
 from seamwright.mesh import SKIN, BoolArray, FloatArray, IntArray, Mesh, joined
-
-Progress = Callable[[float, str], None]
 
 WELD = 1e-6
 """Share of the diagonal within which the vertices of open edges are one."""

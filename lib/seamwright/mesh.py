@@ -233,6 +233,12 @@ def vertex_shells(faces: IntArray, vertex_count: int) -> IntArray:
     return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
 
 
+def relabelled(label: IntArray) -> IntArray:
+    """The same labels counting from 0 without gaps."""
+    used = np.bincount(label) > 0
+    return np.asarray((np.cumsum(used, dtype=np.int32) - 1)[label], dtype=np.int32)
+
+
 def joined(meshes: list[Mesh]) -> Mesh:
     """One mesh holding the faces of all, vertices not merged."""
     if not meshes:

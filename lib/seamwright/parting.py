@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import manifold3d
@@ -12,12 +11,10 @@ from scipy.sparse.csgraph import connected_components
 
 from seamwright.crossing import Crossing
 from seamwright.errors import SeamwrightError
-from seamwright.mesh import SKIN, BoolArray, FloatArray, IntArray, Mesh, vertex_shells
+from seamwright.mesh import SKIN, BoolArray, FloatArray, IntArray, Mesh, relabelled, vertex_shells
 from seamwright.outline import IdArray, Region
 from seamwright.seam import Seam, place
 from seamwright.section import Section, section
-
-Progress = Callable[[float, str], None]
 
 # Which of the coincident faces at a seam an edge belongs to, so that side A's and
 # side B's copies of a vertex can be told apart.
@@ -293,7 +290,7 @@ def solids(mesh: Mesh) -> IntArray:
     SeamwrightError
         If a cavity lies in no solid.
     """
-    shell = _relabelled(vertex_shells(mesh.faces, len(mesh.vertices))[mesh.faces[:, 0]])
+    shell = relabelled(vertex_shells(mesh.faces, len(mesh.vertices))[mesh.faces[:, 0]])
     # A shell with a seam face has the outline of a region on it, so it is an outer one.
     capped = np.zeros(int(shell.max(initial=-1)) + 1, dtype=bool)
     capped[shell[mesh.tag != SKIN]] = True
@@ -319,13 +316,7 @@ def solids(mesh: Mesh) -> IntArray:
                 f"A cavity at {place(probes[0])} lies in no solid; mend the figure first."
             )
         owner[cavity] = min(around, key=lambda k: mesh.volume_of(outer[k]))
-    return _relabelled(owner[shell])
-
-
-def _relabelled(label: IntArray) -> IntArray:
-    """The same labels counting from 0 without gaps."""
-    used = np.bincount(label) > 0
-    return np.asarray((np.cumsum(used, dtype=np.int32) - 1)[label], dtype=np.int32)
+    return relabelled(owner[shell])
 
 
 def encloses(vertices: FloatArray, faces: IntArray, point: FloatArray) -> bool:

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from seamwright.crossing import SNAP
-from seamwright.errors import BadInput
+from seamwright.errors import BadInput, Progress
 from seamwright.mesh import IntArray, Mesh
 from seamwright.outline import Region
 from seamwright.parting import part, part_regions, solids
 from seamwright.reach import require_free
 from seamwright.seam import Seam, in_order, place, reached
 from seamwright.section import Section, section
-
-Progress = Callable[[float, str], None]
 
 
 @dataclass(frozen=True, eq=False)

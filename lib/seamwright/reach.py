@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components, maximum_flow
+from scipy.sparse.csgraph import breadth_first_order, connected_components, maximum_flow
 
 from seamwright.errors import BadInput
 from seamwright.mesh import BoolArray, IntArray, Mesh
@@ -64,7 +64,7 @@ def region_facts(whole: Section) -> tuple[RegionFacts, ...]:
     apart = part_regions(whole.crossing.mesh, whole, list(regions), _PROBE)
     solid = solids(apart)
     volume = np.bincount(solid, weights=apart.signed_volumes())
-    ends = [_solids_at(apart, solid, whole, k, _PROBE) for k in range(len(regions))]
+    ends = _ends(apart, solid, whole)
     facts = []
     for k, region in enumerate(regions):
         others = [e for j, e in enumerate(ends) if j != k]
@@ -129,7 +129,7 @@ def _ties(tied: Mesh, seam: Seam, whole: Section) -> list[str]:
     found = section(tied, seam.frame)
     apart = part_regions(tied, found, list(found.regions), _PROBE) if found.regions else tied
     solid = solids(apart)
-    ends = [_solids_at(apart, solid, found, k, _PROBE) for k in range(len(found.regions))]
+    ends = _ends(apart, solid, found)
     faces = patches(apart, seam.id, seam.frame)
     to_world = seam.frame.to_world
     for a in faces:
@@ -168,25 +168,21 @@ def _least_cut(count: int, ends: list[tuple[int, int]], source: int, sink: int) 
             capacity[a, b] += 1
             capacity[b, a] += 1
     flow = maximum_flow(coo_matrix(capacity).tocsr(), source, sink).flow
-    residual = capacity - flow.toarray() > 0
-    reach = {source}
-    todo = [source]
-    while todo:
-        for k in np.flatnonzero(residual[todo.pop()]):
-            if int(k) not in reach:
-                reach.add(int(k))
-                todo.append(int(k))
+    residual = coo_matrix(capacity - flow.toarray() > 0).tocsr()
+    reach = set(breadth_first_order(residual, source, return_predecessors=False).tolist())
     return [k for k, (a, b) in enumerate(ends) if (a in reach) != (b in reach)]
 
 
-def _solids_at(
-    mesh: Mesh, solid: IntArray, whole: Section, region: int, tag: int
-) -> tuple[int, int]:
-    """The solids below and above a region, by the tagged seam faces over its inner point."""
-    inner = whole.regions[region].inner_point[None]
-    below = above = -1
-    for patch in patches(mesh, tag, whole.frame):
-        if patch.region.contains(inner)[0]:
-            below = int(solid[patch.faces[0]]) if patch.on_b else below
-            above = above if patch.on_b else int(solid[patch.faces[0]])
-    return below, above
+def _ends(apart: Mesh, solid: IntArray, whole: Section) -> list[tuple[int, int]]:
+    """For each region of a trial cut, the solids below and above its inner point."""
+    faces = patches(apart, _PROBE, whole.frame)
+    ends = []
+    for region in whole.regions:
+        inner = region.inner_point[None]
+        below = above = -1
+        for patch in faces:
+            if patch.region.contains(inner)[0]:
+                below = int(solid[patch.faces[0]]) if patch.on_b else below
+                above = above if patch.on_b else int(solid[patch.faces[0]])
+        ends.append((below, above))
+    return ends

@@ -20,7 +20,7 @@ from seamwright.checks import (
     require_one_scale,
     require_volume,
 )
-from seamwright.errors import BadInput
+from seamwright.errors import BadInput, Progress
 from seamwright.figure import require_solid, true_size
 from seamwright.files import (
     as_written,
@@ -38,7 +38,7 @@ from seamwright.job import Job, job_to_toml
 from seamwright.joint import Joint
 from seamwright.mend import mend, require_mended
 from seamwright.mesh import FloatArray, Mesh
-from seamwright.pieces import Piece, Progress, slivers, take_apart
+from seamwright.pieces import Piece, slivers, take_apart
 from seamwright.printer import PrinterProfile
 from seamwright.report import file_stem, parts_list, report
 from seamwright.sizing import Fits, require_one_way

@@ -93,8 +93,8 @@ def _pair_distances(a: FloatArray, b: FloatArray) -> FloatArray:
         best = np.minimum(best, _point_triangle(a[..., i, :], b))
         best = np.minimum(best, _point_triangle(b[..., i, :], a))
         p, p2 = a[..., i, :], a[..., (i + 1) % 3, :]
-        best[_pierced(p, p2, b)] = 0.0
-        best[_pierced(b[..., i, :], b[..., (i + 1) % 3, :], a)] = 0.0
+        best[pierced(p, p2, b)] = 0.0
+        best[pierced(b[..., i, :], b[..., (i + 1) % 3, :], a)] = 0.0
         for j in range(3):
             gap = segment_distance(p, p2, b[..., j, :], b[..., (j + 1) % 3, :])
             best = np.minimum(best, gap)
@@ -134,20 +134,20 @@ def segment_distance(p: FloatArray, p2: FloatArray, q: FloatArray, q2: FloatArra
     return np.asarray(np.sqrt(dot(gap, gap)))
 
 
-def _pierced(p: FloatArray, p2: FloatArray, t: FloatArray) -> BoolArray:
-    """Whether segments pass through triangles.
+def pierced(p: FloatArray, p2: FloatArray, t: FloatArray) -> BoolArray:
+    """Which segments pass through triangles, not counting those within their plane.
+
+    p, p2 : (..., 3). t : (..., 3, 3). Arrays broadcast together.
 
     Möller & Trumbore, "Fast, minimum storage ray/triangle intersection", 1997.
     """
     a = t[..., 0, :]
-    e1, e2, d = t[..., 1, :] - a, t[..., 2, :] - a, p2 - p
-    h = np.cross(d, e2)
+    e1, e2, d, s = t[..., 1, :] - a, t[..., 2, :] - a, p2 - p, p - a
+    h, q = np.cross(d, e2), np.cross(s, e1)
     det = dot(e1, h)
-    ok = np.abs(det) > 1e-12
-    inv = 1.0 / np.where(ok, det, 1.0)
-    s = p - a
-    u = dot(s, h) * inv
-    q = np.cross(s, e1)
-    v = dot(d, q) * inv
-    at = dot(e2, q) * inv
-    return np.asarray(ok & (u >= 0) & (v >= 0) & (u + v <= 1) & (at >= 0) & (at <= 1))
+    size = np.sqrt(dot(e1, e1) * dot(e2, e2) * dot(d, d))
+    level = np.abs(det) <= 1e-10 * size
+    inverse = 1.0 / np.where(level, 1.0, det)
+    u, v, at = dot(s, h) * inverse, dot(d, q) * inverse, dot(e2, q) * inverse
+    inside = (u >= 0) & (v >= 0) & (u + v <= 1) & (at >= 0) & (at <= 1)
+    return np.asarray(inside & ~level)
