@@ -33,7 +33,7 @@ def first_crossing(
         return None
     within = TOUCHING * float(np.linalg.norm(np.ptp(vertices[faces.ravel()], axis=0)))
     own, corners = vertices[faces], other_vertices[others]
-    i, j = _boxes_meeting(FaceBlocks.of(vertices, faces), own, corners, within)
+    i, j = boxes_meeting(own, corners, within)
     keep = i < j if faces is others else np.ones(len(i), dtype=bool)
     keep &= (ids[i][:, :, None] == others[j][:, None, :]).sum(axis=(1, 2)) != 2
     i, j = i[keep], j[keep]
@@ -46,10 +46,12 @@ def first_crossing(
     return None
 
 
-def _boxes_meeting(
-    blocks: FaceBlocks, own: FloatArray, corners: FloatArray, within: float
-) -> tuple[IdArray, IdArray]:
-    """Pairs of triangles, of `own` and of `corners` (T, 3, 3), whose boxes meet."""
+def boxes_meeting(own: FloatArray, corners: FloatArray, within: float) -> tuple[IdArray, IdArray]:
+    """Pairs of triangles, of `own` (T, 3, 3) and `corners` (U, 3, 3), whose boxes come within
+    `within` mm of each other."""
+    blocks = FaceBlocks.of(
+        own.reshape(-1, 3), np.arange(3 * len(own), dtype=np.int32).reshape(-1, 3)
+    )
     low, high = (corners.min(axis=1) - within).T.copy(), (corners.max(axis=1) + within).T.copy()
     own_low, own_high = own.min(axis=1).T.copy(), own.max(axis=1).T.copy()
     pairs = []

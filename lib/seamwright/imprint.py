@@ -59,8 +59,10 @@ def _by_patch(piece: int, joints: tuple[Joint, ...]) -> list[tuple[Patch, list[J
     found: dict[int, tuple[Patch, list[Joint]]] = {}
     for joint in joints:
         face = joint.interface
+        if not joint.pegs:
+            continue
         for owner, patch in ((face.piece_a, face.a), (face.piece_b, face.b)):
-            if joint.pegs and owner == piece:
+            if owner == piece:
                 found.setdefault(id(patch), (patch, []))[1].append(joint)
     return list(found.values())
 

@@ -70,7 +70,7 @@ class Joint:
 
     @property
     def frame(self) -> Frame:
-        return self.interface.seam.frame
+        return self.interface.frame
 
     @property
     def into(self) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -12,16 +13,13 @@ from scipy.sparse.csgraph import dijkstra
 
 from seamwright.adjacency import EdgeTable
 from seamwright.blocks import FACES_A_BLOCK
-from seamwright.errors import BadInput
+from seamwright.errors import BadInput, SeamwrightError
 from seamwright.frame import Frame
 from seamwright.mesh import EdgeCounts, FloatArray, IndexArray, IntArray, Mesh
 from seamwright.outline import IdArray, dot
-from seamwright.seam import place
+from seamwright.seam import CREASE, Seam, SeamLine, place
 from seamwright.wall import least_distance
 
-CREASE = 0.2
-"""What a mm along the deepest crease counts, against 1 over flat skin (common practice,
-no source)."""
 FULL_BEND = 15.0
 """Degrees of bend at an edge by which a crease or a ridge has 63 % of its effect: fine
 meshes spread a crease over several edges, so small bends must tell (common practice, no
@@ -214,6 +212,40 @@ def _made(mesh: Mesh, loop: IdArray) -> Line:
 def _keys(a: IndexArray, b: IndexArray, count: int) -> IdArray:
     """One number for each undirected edge."""
     return np.asarray(np.minimum(a, b).astype(np.int64) * count + np.maximum(a, b))
+
+
+# --- seams -----------------------------------------------------------------------------
+
+
+def line_seam(
+    number: int, name: str, line: SeamLine, joint: Literal["auto", "plain"] = "auto"
+) -> Seam:
+    """A seam along a line; its plane is the one nearest the line's points.
+
+    Raises
+    ------
+    BadInput
+        If the line has fewer than three points, or they are all on one straight line.
+    """
+    points = np.asarray(line.points, dtype=np.float64)
+    if len(points) < 3 or not np.linalg.norm(vector_area(points)) > 0:
+        raise BadInput(
+            f"Seam '{name}': a line needs three points or more all the way round; pick more."
+        )
+    frame = best_plane(points)
+    px, py, pz = (float(x) for x in frame.origin)
+    nx, ny, nz = (float(x) for x in frame.normal)
+    return Seam(number, name, (px, py, pz), (nx, ny, nz), joint=joint, line=line)
+
+
+def line_of(mesh: Mesh, seam: Seam) -> Line:
+    """A line seam's line on a figure; BadInput as `line_from_points`, naming the seam."""
+    if seam.line is None:
+        raise SeamwrightError(f"Seam '{seam.name}' is flat: it has no line.")
+    try:
+        return line_from_points(mesh, seam.line.points, crease=seam.line.crease)
+    except BadInput as error:
+        raise BadInput(f"Seam '{seam.name}': {error}") from error
 
 
 # --- from picked points ----------------------------------------------------------------

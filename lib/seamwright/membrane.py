@@ -123,7 +123,7 @@ def membrane(
     flat = float(np.abs(frame.heights(points)).max()) <= nearly_flat * extent
     pairs = np.asarray([] if barred is None else barred, dtype=np.int64).reshape(-1, 2)
     if flat and filled is not None:
-        return Membrane(*_halved(points, filled, pairs), len(points))
+        return Membrane(*halved(points, filled, pairs), len(points))
     first = _least_area(points) if filled is None else filled
     if area_of(points, first) <= 1e-9 * extent**2:
         raise BadInput(
@@ -212,7 +212,7 @@ def _refined(points: FloatArray, faces: IntArray, spacing: float) -> tuple[Float
     return vertices, _turned(vertices, faces, rim)
 
 
-def _halved(points: FloatArray, faces: IntArray, barred: IdArray) -> tuple[FloatArray, IntArray]:
+def halved(points: FloatArray, faces: IntArray, barred: IdArray) -> tuple[FloatArray, IntArray]:
     """The same surface with a point in the middle of every barred inner edge."""
     vertices, count = points, len(points)
     no_go = np.unique(np.minimum(*barred.T) * count + np.maximum(*barred.T))

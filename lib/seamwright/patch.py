@@ -45,7 +45,7 @@ def patches(mesh: Mesh, tag: int, frame: Frame, among: IntArray | None = None) -
     rows = rows.astype(np.int32)
     if not len(rows):
         return []
-    label = _edge_connected(mesh.faces[rows].astype(np.int64))
+    label = edge_connected(mesh.faces[rows].astype(np.int64))
     along = np.bincount(label, weights=mesh.face_vectors_of(rows) @ frame.normal)
     found = []
     for k in range(len(along)):
@@ -74,7 +74,7 @@ def boundary(mesh: Mesh, rows: IntArray, frame: Frame) -> tuple[tuple[Region, ..
     return regions, rim
 
 
-def _edge_connected(triangle: IdArray) -> IdArray:
+def edge_connected(triangle: IdArray) -> IdArray:
     """(N,) label of triangles that hang together by edges."""
     start = triangle.ravel()
     end = triangle[:, [1, 2, 0]].ravel()

@@ -8,12 +8,15 @@ import numpy as np
 
 from seamwright.crossing import SNAP
 from seamwright.errors import BadInput, Progress
+from seamwright.line_parting import part_along_line
+from seamwright.mating import mates, sides
 from seamwright.mesh import IntArray, Mesh
 from seamwright.outline import Region
 from seamwright.parting import part, part_regions, solids
 from seamwright.reach import require_free
 from seamwright.seam import Seam, in_order, place, reached
 from seamwright.section import Section, section
+from seamwright.span import Span, Spans, spans
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,7 +32,10 @@ class Piece:
 
 
 def take_apart(
-    figure: Mesh, seams: tuple[Seam, ...], progress: Progress | None = None
+    figure: Mesh,
+    seams: tuple[Seam, ...],
+    progress: Progress | None = None,
+    spanned: Spans | None = None,
 ) -> tuple[Piece, ...]:
     """Part a closed figure along all its seams.
 
@@ -37,6 +43,7 @@ def take_apart(
     ----------
     figure : closed, oriented mesh, mm. It is not changed.
     seams : each with an id of its own, above 0. Their order does not change the pieces.
+    spanned : of the line seams, see `span.spans`; found if None.
 
     Returns
     -------
@@ -49,28 +56,57 @@ def take_apart(
         sentence then names the other regions that tie it together.
     """
     ordered = in_order(seams)
-    wholes = sections(figure, ordered)
-    regions = {seam.name: reached(seam, wholes[seam.name]) for seam in ordered}
-    _require_apart(ordered, regions, SNAP * figure.diagonal)
+    lines = spans(figure, ordered) if spanned is None else spanned
+    wholes = sections(figure, ordered, lines)
+    flat = tuple(seam for seam in ordered if not seam.line)
+    regions = {seam.name: reached(seam, wholes[seam.name]) for seam in flat}
+    _require_apart(flat, regions, SNAP * figure.diagonal)
     mesh = figure
     for done, seam in enumerate(ordered):
         if progress:
             progress(done / len(seams), f"parting along {seam.name}")
+        if seam.line:
+            mesh = part_along_line(mesh, lines[seam.name].line, lines[seam.name].surface, seam.id)
+            continue
         whole, wanted = wholes[seam.name], regions[seam.name]
         if mesh is whole.crossing.mesh:
             mesh = part_regions(mesh, whole, list(wanted), seam.id)
         else:
             mesh = part(mesh, seam, wanted, whole.crossing.snap)
     solid = solids(mesh)
-    require_free(mesh, solid, tuple((seam, wholes[seam.name]) for seam in ordered))
+    for seam in ordered:
+        if seam.line:
+            _require_line_free(mesh, solid, seam, lines[seam.name])
+    require_free(mesh, solid, tuple((seam, wholes[seam.name]) for seam in flat))
     return _numbered(mesh, solid)
 
 
-def sections(figure: Mesh, seams: tuple[Seam, ...]) -> dict[str, Section]:
-    """By name, each seam's section of the figure parted along the seams it stops at.
+def _require_line_free(mesh: Mesh, solid: IntArray, seam: Seam, span: Span) -> None:
+    """Raise if a line seam has the same solid on both sides of one place."""
+    rows = np.flatnonzero(mesh.tag == seam.id)
+    corners = mesh.vertices[mesh.faces[rows]]
+    on_b = sides(corners, span.line.plane.normal)
+    above, below = np.flatnonzero(~on_b), np.flatnonzero(on_b)
+    met = mates(corners[above], corners[below])
+    tied = solid[rows[above[met.a]]] == solid[rows[below[met.b]]]
+    if tied.any():
+        at = corners[above[met.a[int(np.argmax(tied))]]].mean(axis=0)
+        raise BadInput(
+            f"Seam '{seam.name}' leaves the figure in one solid at {place(at)}: its line runs "
+            "round a handle, such as an arm whose hand is on the hip; part the figure there "
+            "with another seam too."
+        )
+
+
+def sections(
+    figure: Mesh, seams: tuple[Seam, ...], spanned: Spans | None = None
+) -> dict[str, Section]:
+    """By name, each flat seam's section of the figure parted along the seams it stops at.
 
     seams : in order, see `seam.in_order`.
+    spanned : of the line seams, see `span.spans`; found if None.
     """
+    lines = spans(figure, seams) if spanned is None else spanned
     parted: dict[frozenset[str], Mesh] = {frozenset(): figure}
     place_of = {seam.name: k for k, seam in enumerate(seams)}
     found: dict[str, Section] = {}
@@ -81,12 +117,18 @@ def sections(figure: Mesh, seams: tuple[Seam, ...]) -> dict[str, Section]:
             last = max(names, key=place_of.__getitem__)
             seam = seams[place_of[last]]
             before = bounded_by(names - {last})
-            parted[names] = part(before, seam, reached(seam, found[last]), snap)
+            if seam.line:
+                span = lines[last]
+                parted[names] = part_along_line(before, span.line, span.surface, seam.id)
+            else:
+                parted[names] = part(before, seam, reached(seam, found[last]), snap)
         return parted[names]
 
     stops: dict[str, frozenset[str]] = {}
     for seam in seams:
         stops[seam.name] = frozenset(seam.stops_at).union(*(stops[n] for n in seam.stops_at))
+        if seam.line:
+            continue
         found[seam.name] = section(bounded_by(stops[seam.name]), seam.frame, snap)
     return found
 

@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 
+from seamwright.boundary import cut_at, is_inside, own_crossing, without_repeats
 from seamwright.errors import BadInput
 from seamwright.frame import Frame
 from seamwright.mesh import FloatArray
@@ -14,7 +15,7 @@ from seamwright.outline import Region
 from seamwright.section import Section
 
 Point = tuple[float, float, float]
-ReachMode = Literal["all", "nearest", "disc", "regions"]
+ReachMode = Literal["all", "nearest", "disc", "outline", "regions"]
 
 
 @dataclass(frozen=True)
@@ -22,8 +23,10 @@ class Reach:
     """Which regions of the section a seam takes.
 
     mode : "all"; "nearest", for each of `points` the region nearest it; "disc", those
-        inside a disc in the seam's plane; or "regions", those numbered.
-    points : (3,) mm in space each, for "nearest"; the centre for "disc".
+        inside a disc in the seam's plane; "outline", those inside a drawn closed outline;
+        or "regions", those numbered.
+    points : (3,) mm in space each, for "nearest"; the centre for "disc"; the outline's
+        corners in order, seen along the seam's normal, for "outline".
     radius : of the disc, mm.
     regions : numbers counting from 1, largest area first, for "regions".
     """
@@ -34,16 +37,52 @@ class Reach:
     radius: float = 0.0
 
 
+CREASE = 0.2
+"""What a mm along the deepest crease counts for a line seam that looks for its way, against
+1 over flat skin (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class PadChoice:
+    """Where the flat pad for a line seam's pegs goes, as far as the user says.
+
+    at : (3,) mm, near the middle of the pad; None for where it has most room.
+    direction : (3,) the way the pegs slide home; None for the one freest of undercuts.
+    radius : of a round pad, mm; None for the largest that does.
+    """
+
+    at: Point | None = None
+    direction: Point | None = None
+    radius: float | None = None
+
+
+@dataclass(frozen=True)
+class SeamLine:
+    """The closed line a line seam follows.
+
+    points : picked along the skin all the way round, mm; between two of them the line takes
+        the cheapest way over the surface.
+    crease : what a mm along the deepest crease costs against 1 over flat skin; 1 for the
+        plain shortest way.
+    """
+
+    points: tuple[Point, ...]
+    crease: float = CREASE
+    pad: PadChoice = PadChoice()
+
+
 @dataclass(frozen=True)
 class Seam:
-    """A flat seam: a plane with a reach.
+    """A seam: flat, a plane with a reach; or along a line on the surface.
 
     id : counts from 1; it is the tag of the faces the seam leaves.
-    point, normal : of the plane, mm. Side A is where the normal points.
+    point, normal : of the plane, mm. Side A is where the normal points. For a line seam,
+        the plane nearest its points, with side A on the left of the line seen from outside.
     joint : "auto" for keyed pegs where they fit, "plain" for a flat glued joint.
     stops_at : names of seams at which this one ends: its reach is chosen among the regions
         that are left when the figure is parted along those. A seam that divides only the
         lower half of a coat stops at the belt.
+    line : for a line seam; it ends at its own line, so it has no reach and stops at none.
     """
 
     id: int
@@ -53,6 +92,7 @@ class Seam:
     reach: Reach = Reach()
     joint: Literal["auto", "plain"] = "auto"
     stops_at: tuple[str, ...] = ()
+    line: SeamLine | None = None
 
     @property
     def frame(self) -> Frame:
@@ -68,8 +108,9 @@ def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
     Raises
     ------
     BadInput
-        If the plane misses the figure, a region has no such number, or an
-        outline is open because the mesh is.
+        If the plane misses the figure, a region has no such number, a point lies too far
+        from every region, a boundary is none or cuts a region, or an outline is open
+        because the mesh is.
     """
     if len(whole.gaps) and not whole.regions:
         raise BadInput(
@@ -84,14 +125,11 @@ def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
     if seam.reach.mode == "all":
         return whole.regions
     if seam.reach.mode == "nearest":
-        if not seam.reach.points:
-            raise BadInput(
-                f"Seam '{seam.name}': reach 'nearest' needs a point; give one on the limb to cut."
-            )
-        near = sorted({whole.nearest(p) for p in seam.reach.points})
-        return tuple(whole.regions[k] for k in near)
+        return _nearest(seam, whole)
     if seam.reach.mode == "disc":
         return _within(seam, whole)
+    if seam.reach.mode == "outline":
+        return _enclosed(seam, whole)
     if not seam.reach.regions:
         raise BadInput(f"Seam '{seam.name}': reach 'regions' names no region; name one or more.")
     for number in seam.reach.regions:
@@ -101,6 +139,33 @@ def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
                 f"its section has {len(whole.regions)}: {listing(whole)}."
             )
     return tuple(whole.regions[n - 1] for n in sorted(set(seam.reach.regions)))
+
+
+def _nearest(seam: Seam, whole: Section) -> tuple[Region, ...]:
+    """For each point of a seam's reach the region nearest it, unless that is too far.
+
+    A point left behind by its plane must not silently take another limb: it may lie no
+    farther from a region than that is large.
+    """
+    if not seam.reach.points:
+        raise BadInput(
+            f"Seam '{seam.name}': reach 'nearest' needs a point; give one on the limb to cut."
+        )
+    near = set()
+    for point in seam.reach.points:
+        k = whole.nearest(point)
+        region = whole.regions[k]
+        u, v, height = whole.frame.to_local([point])[0]
+        away = float(np.hypot(region.distance([[u, v]])[0], height))
+        size = 2 * float(np.linalg.norm(region.outline - region.centroid, axis=1).max())
+        if away > size:
+            raise BadInput(
+                f"Seam '{seam.name}': the point {place(point)} of its reach lies {away:.0f} mm "
+                f"from the nearest region, region {k + 1} ({region.area:.0f} mm² at "
+                f"{place(whole.frame.to_world(region.centroid))}); give one on the limb to cut."
+            )
+        near.add(k)
+    return tuple(whole.regions[k] for k in sorted(near))
 
 
 def _within(seam: Seam, whole: Section) -> tuple[Region, ...]:
@@ -114,7 +179,7 @@ def _within(seam: Seam, whole: Section) -> tuple[Region, ...]:
         away = np.linalg.norm(region.outline - centre, axis=1)
         if away.max() <= radius:
             inside.append(region)
-        elif away.min() <= radius or region.contains(centre[None])[0]:
+        elif region.distance(centre[None])[0] < radius:
             out = whole.frame.to_world(region.outline[int(np.argmax(away))])
             raise BadInput(
                 f"Seam '{seam.name}': region {number} reaches out of the disc of "
@@ -129,23 +194,65 @@ def _within(seam: Seam, whole: Section) -> tuple[Region, ...]:
     return tuple(inside)
 
 
+def _enclosed(seam: Seam, whole: Section) -> tuple[Region, ...]:
+    """The regions inside the outline of a seam's reach; one that it cuts is refused."""
+    to_world = whole.frame.to_world
+    if not seam.reach.points:
+        raise BadInput(f"Seam '{seam.name}': reach 'outline' has no point; draw one.")
+    loop = without_repeats(whole.frame.to_plane(seam.reach.points))
+    if len(loop) < 3:
+        raise BadInput(
+            f"Seam '{seam.name}': the outline of its reach at {place(seam.reach.points[0])} has "
+            "fewer than three points; draw it round the limb to cut."
+        )
+    crossing = own_crossing(loop)
+    if crossing is not None:
+        raise BadInput(
+            f"Seam '{seam.name}': the outline of its reach crosses itself at "
+            f"{place(to_world(crossing))}; draw it once round."
+        )
+    inside = []
+    for number, region in enumerate(whole.regions, start=1):
+        cut = cut_at(loop, region)
+        if cut is not None:
+            raise BadInput(
+                f"Seam '{seam.name}': the outline of its reach cuts region {number} at "
+                f"{place(to_world(cut))}; draw it clear of the region, or let the seam stop "
+                "at another."
+            )
+        if is_inside(loop, region):
+            inside.append(region)
+    if not inside:
+        raise BadInput(
+            f"Seam '{seam.name}': no region lies inside the outline of its reach round "
+            f"{place(to_world(loop.mean(axis=0)))}; draw it round the limb to cut."
+        )
+    return tuple(inside)
+
+
 def in_order(seams: tuple[Seam, ...]) -> tuple[Seam, ...]:
-    """The seams, each after those it stops at.
+    """The seams, line seams first, each after those it stops at.
 
     Raises
     ------
     BadInput
-        If a seam stops at one that is not there, or seams stop at each other in a ring.
+        If a seam stops at one that is not there, or seams stop at each other in a ring, or
+        a line seam stops at any.
     """
     by_name = {seam.name: seam for seam in seams}
     for seam in seams:
+        if seam.line and seam.stops_at:
+            raise BadInput(
+                f"Seam '{seam.name}' follows a line and ends at it, so it cannot stop at "
+                f"'{seam.stops_at[0]}'; take stops_at out."
+            )
         for name in seam.stops_at:
             if name not in by_name:
                 raise BadInput(
                     f"Seam '{seam.name}' stops at '{name}', which is not there; "
                     f"the seams are {', '.join(by_name)}."
                 )
-    done: dict[str, Seam] = {}
+    done = {seam.name: seam for seam in seams if seam.line}
     while len(done) < len(seams):
         ready = [s for s in seams if s.name not in done and all(n in done for n in s.stops_at)]
         if not ready:

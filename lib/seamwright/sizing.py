@@ -120,6 +120,8 @@ def joints(
     for number, face in enumerate(faces):
         if face.seam.joint == "plain":
             joint = _plain(number, face, profile, "a flat glued joint, as the seam asks")
+        elif face.seat is None:
+            joint = _plain(number, face, profile, f"a glued joint {face.why}")
         elif number in plain:
             reason = (
                 "a flat glued joint: pegs here would run another way than those of joint "
@@ -146,10 +148,10 @@ def _locking(faces: tuple[Interface, ...]) -> dict[int, int]:
     -------
     Each such interface with the one it fights.
     """
-    pegged = [k for k, f in enumerate(faces) if f.seam.joint != "plain"]
+    pegged = [k for k, f in enumerate(faces) if f.seam.joint != "plain" and f.seat]
     total: dict[int, float] = {}
     for k in pegged:
-        total[faces[k].seam.id] = total.get(faces[k].seam.id, 0.0) + faces[k].region.area
+        total[faces[k].seam.id] = total.get(faces[k].seam.id, 0.0) + faces[k].area
     seams = {faces[k].seam.id: faces[k].seam for k in pegged}
     orders = [
         sorted(total, key=lambda n: (total[n], n)),
@@ -157,7 +159,7 @@ def _locking(faces: tuple[Interface, ...]) -> dict[int, int]:
         sorted(total, key=lambda n: (-len(seams[n].stops_at), total[n], n)),
     ]
     found = [_fights(faces, pegged, order) for order in orders]
-    return min(found, key=lambda fights: sum(faces[k].region.area for k in fights))
+    return min(found, key=lambda fights: sum(faces[k].area for k in fights))
 
 
 def _fights(
@@ -168,9 +170,7 @@ def _fights(
     When an interface joins two assemblies, every interface between the same two must
     slide home along one direction: the one with the most area; the others fight it.
     """
-    order = sorted(
-        pegged, key=lambda k: (seam_order.index(faces[k].seam.id), -faces[k].region.area, k)
-    )
+    order = sorted(pegged, key=lambda k: (seam_order.index(faces[k].seam.id), -faces[k].area, k))
     group = {p: p for f in faces for p in (f.piece_a, f.piece_b)}
     fights: dict[int, int] = {}
     for k in order:
@@ -186,13 +186,13 @@ def _fights(
 
 def _parallel(a: Interface, b: Interface) -> bool:
     """Whether pegs of both slide home along the same line, to half a degree."""
-    along = abs(float(a.seam.frame.normal @ b.seam.frame.normal))
+    along = abs(float(a.frame.normal @ b.frame.normal))
     return along >= float(np.cos(np.radians(0.5)))
 
 
 def _area_along(faces: tuple[Interface, ...], among: list[int], k: int) -> float:
     """mm² of all interfaces among the given that slide home as interface k does."""
-    return float(sum(faces[j].region.area for j in among if _parallel(faces[j], faces[k])))
+    return float(sum(faces[j].area for j in among if _parallel(faces[j], faces[k])))
 
 
 def _plain(number: int, face: Interface, profile: PrinterProfile, reason: str) -> Joint:
@@ -287,7 +287,7 @@ def _sides(
     radius: float,
 ) -> list[_Side]:
     """Both sides as homes for the sockets; the piece with more material behind comes first."""
-    frame, region = face.seam.frame, face.region
+    frame, region = face.frame, face.region
     # A peg's width more than a socket and its wall, so that the wall can be told.
     deepest = (DEPTH_SHARES[0] + 1.0) * widest + profile.seating_gap + profile.wall
     spacing = float(np.clip(radius / 15, 0.1, 3.0))
@@ -415,7 +415,8 @@ def _reason(pegs: list[Peg], face: Interface, radius: float) -> str:
         sizes = f"{first.width:.1f} and {pegs[-1].width:.1f} mm"
     return (
         f"{many} {shape} peg{'s' if len(pegs) > 1 else ''} of {sizes}, {first.depth:.1f} mm deep, "
-        f"for a face of {face.region.area:.0f} mm² whose largest circle is "
+        f"for a {'pad' if face.seam.line else 'face'} of {face.region.area:.0f} mm² whose "
+        f"largest circle is "
         f"{2 * radius:.1f} mm across; least wall {min(p.wall for p in pegs):.1f} mm"
     )
 

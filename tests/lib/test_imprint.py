@@ -175,7 +175,7 @@ def test_a_face_in_two_regions_is_refused():
     (joint,) = found
     face = joint.interface
     some = replace(face.a, faces=face.a.faces[[0, len(face.a.faces) // 2]])
-    torn = replace(joint, interface=replace(face, a=some))
+    torn = replace(joint, interface=replace(face, seat=replace(face.seat, a=some)))
     with pytest.raises(SeamwrightError, match=r"joint A on piece \d+ is in 2 regions"):
         imprinted(next(p for p in before if p.id == face.piece_a), (torn,))
 
