@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 import bpy
@@ -12,9 +12,11 @@ import numpy as np
 from seamwright.errors import BadInput
 from seamwright.figure import UNITS
 from seamwright.job import Job
+from seamwright.markings import KeepClear, LineKind, Markings
 from seamwright.mesh import FloatArray, IntArray, Mesh
 from seamwright.pieces import Piece
 
+from . import markings
 from . import scene as ours
 
 
@@ -103,22 +105,49 @@ def mesh_of(obj: bpy.types.Object, context: bpy.types.Context) -> tuple[Mesh, st
     BadInput
         If the object has no surface or no faces.
     """
+    mesh, unit, _none = marked_mesh_of(obj, context, (), ())
+    return mesh, unit
+
+
+def marked_mesh_of(
+    obj: bpy.types.Object,
+    context: bpy.types.Context,
+    keep_clear: Sequence[KeepClear],
+    natural_lines: Sequence[LineKind],
+) -> tuple[Mesh, str, Markings]:
+    """As `mesh_of`, with what is marked on the object: what `seamwright.run.prepare` takes.
+
+    Parameters
+    ----------
+    keep_clear, natural_lines : of the job's `FigureChoice`. Balls are passed over, because
+        `prepare` adds them at true size.
+
+    Raises
+    ------
+    BadInput
+        If the object has no surface or no faces, or what is asked for is not there after its
+        modifiers; see `markings.read`.
+    """
     if obj.type not in ours.SURFACES:
         raise BadInput(f"'{obj.name}' has no surface; choose a mesh object.")
     unit, factor = unit_of(context.scene)
     with _evaluated(obj, context) as evaluated:
+        matrix = np.array(evaluated.matrix_world, dtype=np.float64)
         surface = evaluated.to_mesh()
         try:
             vertices, faces = _arrays(surface)
+            if len(faces) == 0:
+                raise BadInput(
+                    f"'{obj.name}' has no faces; choose an object with a closed surface."
+                )
+            # A mirrored object's faces would look inward.
+            if np.linalg.det(matrix[:3, :3]) < 0:
+                faces = faces[:, ::-1]
+            mesh = Mesh.of(_placed(vertices, matrix) * factor, faces)
+            marked = markings.read(obj, evaluated, surface, keep_clear, natural_lines, mesh)
         finally:
             evaluated.to_mesh_clear()
-        matrix = np.array(evaluated.matrix_world, dtype=np.float64)
-    if len(faces) == 0:
-        raise BadInput(f"'{obj.name}' has no faces; choose an object with a closed surface.")
-    # A mirrored object's faces would look inward.
-    if np.linalg.det(matrix[:3, :3]) < 0:
-        faces = faces[:, ::-1]
-    return Mesh.of(_placed(vertices, matrix) * factor, faces), unit
+    return mesh, unit, marked
 
 
 def _arrays(surface: bpy.types.Mesh) -> tuple[FloatArray, IntArray]:

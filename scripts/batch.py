@@ -5,7 +5,8 @@ With the bpy package:  python scripts/batch.py [figure.blend] -- job.toml [optio
 
 What stands after `--` is what `python -m seamwright` takes; `-- --help` lists it. A job
 whose figure names an object takes it from the .blend as evaluated, with its modifiers and
-its transform, hidden or not; any other job takes its figure from the file it names.
+its transform, hidden or not, together with the keep-clear area and the natural lines marked
+on it; any other job takes its figure from the file it names.
 Exit codes are those of the command: 0 done, 2 bad input, 3 a check of the result failed.
 """
 
@@ -49,15 +50,19 @@ def _run(argv: list[str]) -> int:
     from seamwright.__main__ import main as command  # noqa: PLC0415
     from seamwright.errors import SeamwrightError  # noqa: PLC0415
     from seamwright.job import Job  # noqa: PLC0415
+    from seamwright.markings import Markings  # noqa: PLC0415
     from seamwright.mesh import Mesh  # noqa: PLC0415
-    from seamwright.run import load  # noqa: PLC0415
+    from seamwright.run import load_marked  # noqa: PLC0415
 
-    def from_scene(job: Job, folder: Path) -> tuple[Mesh, str]:
-        if job.figure.object is None:
-            return load(job, folder)
+    def from_scene(job: Job, folder: Path) -> tuple[Mesh, str, Markings]:
+        choice = job.figure
+        if choice.object is None:
+            return load_marked(job, folder)
         conversion.require_scene_choice(job)
-        figure = conversion.named_object(job.figure.object, bpy.context.scene)
-        return conversion.mesh_of(figure, bpy.context)
+        figure = conversion.named_object(choice.object, bpy.context.scene)
+        return conversion.marked_mesh_of(
+            figure, bpy.context, choice.keep_clear, choice.natural_lines
+        )
 
     before, options = _parted(argv)
     try:

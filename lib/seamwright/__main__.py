@@ -6,26 +6,31 @@ import argparse
 import io
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from seamwright import __version__
-from seamwright.errors import SeamwrightError
+from seamwright.errors import BadInput, SeamwrightError
 from seamwright.files import require_free_folder
-from seamwright.job import Job, read_job
+from seamwright.job import Job, read_job, write_job
+from seamwright.line import line_of
+from seamwright.markings import Markings, carried, crossed
 from seamwright.mesh import Mesh
+from seamwright.nudge import SHIFT_SHARE, TILT
+from seamwright.nudges import nudged_seams
 from seamwright.pieces import sections
-from seamwright.quality import quality
+from seamwright.quality import line_quality, quality
 from seamwright.reach import region_facts
 from seamwright.report import CAUTIONS
-from seamwright.run import Result, load, make, prepare, target_folder, write
+from seamwright.run import Figure, Result, load_marked, make, prepare, target_folder, write
 from seamwright.seam import in_order, reached
 from seamwright.surface import Surface, prepared
 
-Source = Callable[[Job, Path], tuple[Mesh, str]]
+Source = Callable[[Job, Path], tuple[Mesh, str, Markings]]
 
 
-def main(argv: Sequence[str] | None = None, source: Source = load) -> int:
-    """Run a job; `source` gives the figure (the Blender batch passes its own).
+def main(argv: Sequence[str] | None = None, source: Source = load_marked) -> int:
+    """Run a job; `source` gives the figure with its markings (the Blender batch passes its own).
 
     Returns
     -------
@@ -38,28 +43,16 @@ def main(argv: Sequence[str] | None = None, source: Source = load) -> int:
     options = _parser().parse_args(argv)
     try:
         job = read_job(options.job)
-        # Not kept by a name: the source as read is not needed once it is at true size.
-        figure = prepare(*source(job, options.job.parent), job)
+        _require_nudgeable(options)
+        figure = _figure(job, options.job.parent, source)
         if options.inspect or options.regions or options.quality:
-            print("\n".join((*figure.inspection.lines(), *figure.mended)))
-            if options.regions:
-                for name, whole in sections(figure.mesh, in_order(job.seams)).items():
-                    print(f"Seam '{name}':")
-                    print("\n".join(f"  {facts.line}" for facts in region_facts(whole)))
-            if options.quality:
-                print("\n".join(_qualities(figure.mesh, job)))
-            return 0
-        target = target_folder(job, options.job, options.out)
-        if not options.dry_run:
-            # Better refused now than after the work.
-            require_free_folder(target.resolve(), options.replace)
-        result = make(figure, job, None if options.quiet else _show)
-        where = "nothing written"
-        if not options.dry_run:
-            write(result, target, replace=options.replace)
-            where = str(target)
-        if not options.quiet:
-            print(_summary(result, where))
+            print("\n".join(_looked_at(figure, job, options)))
+        elif not options.nudge:
+            _make(figure, job, options)
+        if options.nudge:
+            said = _nudge(figure, job, options)
+            if not options.quiet:
+                print("\n".join(said))
     except SeamwrightError as error:
         print(f"seamwright: {error}", file=sys.stderr)
         return error.exit_code
@@ -81,26 +74,147 @@ def _parser() -> argparse.ArgumentParser:
         "--regions", action="store_true", help="only list each seam's regions by number"
     )
     parser.add_argument(
-        "--quality", action="store_true", help="only say how well each seam is hidden and how sound"
+        "--quality",
+        action="store_true",
+        help="only say how well each seam is hidden and how sound, how much of it crosses the "
+        "keep-clear area and how much follows natural lines",
     )
     parser.add_argument("--quiet", action="store_true", help="print errors only")
     parser.add_argument("--version", action="version", version=f"seamwright {__version__}")
+    nudging = parser.add_argument_group("nudging flat seams")
+    nudging.add_argument(
+        "--nudge",
+        action="store_true",
+        help="only move and tilt the flat seams to the best places nearby, and write a new job",
+    )
+    nudging.add_argument(
+        "--seam", action="append", default=[], metavar="NAME",
+        help="nudge this seam only; may be given more than once",
+    )  # fmt: skip
+    nudging.add_argument(
+        "--shift", type=float, metavar="MM",
+        help="most that a seam may move along its normal, mm at true size; "
+        f"{SHIFT_SHARE:.0%} of the figure's largest extent unless given".replace("%", "%%"),
+    )  # fmt: skip
+    nudging.add_argument(
+        "--tilt", type=float, metavar="DEGREES",
+        help=f"most that a seam may tilt, degrees; {TILT:g} unless given",
+    )  # fmt: skip
+    nudging.add_argument(
+        "--nudged-job", type=Path, metavar="FILE",
+        help="the new job file, beside the job; named after it with -nudged unless given",
+    )  # fmt: skip
     return parser
 
 
-def _qualities(mesh: Mesh, job: Job) -> list[str]:
+def _figure(job: Job, folder: Path, source: Source) -> Figure:
+    # The source as read is let go of here: it is not needed once it is at true size.
+    mesh, unit, markings = source(job, folder)
+    return prepare(mesh, unit, job, markings)
+
+
+def _looked_at(figure: Figure, job: Job, options: argparse.Namespace) -> list[str]:
+    """What the figure and its seams are like, in sentences."""
+    lines = [*figure.inspection.lines(), *figure.mended]
+    lines += figure.markings.sentences(figure.mesh)
+    if options.regions:
+        for name, whole in sections(figure.mesh, in_order(job.seams)).items():
+            lines += [f"Seam '{name}':", *(f"  {facts.line}" for facts in region_facts(whole))]
+    if options.quality:
+        lines += _qualities(figure, job)
+    return lines
+
+
+def _qualities(figure: Figure, job: Job) -> list[str]:
     """What is known of each seam before it is cut, in sentences."""
     seams = in_order(job.seams)
+    wholes = sections(figure.mesh, seams)
     surfaces: dict[int, Surface] = {}
+
+    def surface_of(mesh: Mesh) -> Surface:
+        if id(mesh) not in surfaces:
+            surfaces[id(mesh)] = prepared(mesh, carried(figure.markings, figure.mesh, mesh))
+        return surfaces[id(mesh)]
+
     lines = []
-    for seam, whole in zip(seams, sections(mesh, seams).values(), strict=True):
-        # A seam that stops at others has a section of the figure parted along those.
-        parted = whole.crossing.mesh
-        if id(parted) not in surfaces:
-            surfaces[id(parted)] = prepared(parted)
-        judged = quality(surfaces[id(parted)], whole, reached(seam, whole), wall=job.printer.wall)
-        lines += [f"Seam '{seam.name}':", *(f"  {line}" for line in judged.lines())]
+    for seam in seams:
+        if seam.line:
+            surface = surface_of(figure.mesh)
+            said = line_quality(surface, line_of(figure.mesh, seam)).lines()
+        else:
+            # A seam that stops at others has a section of the figure parted along those.
+            whole = wholes[seam.name]
+            surface = surface_of(whole.crossing.mesh)
+            said = quality(surface, whole, reached(seam, whole), wall=job.printer.wall).lines()
+        lines += [f"Seam '{seam.name}':", *(f"  {line}" for line in said)]
     return lines
+
+
+def _nudged_path(options: argparse.Namespace) -> Path:
+    job: Path = options.job
+    given: Path | None = options.nudged_job
+    return job.with_name(f"{job.stem}-nudged.toml") if given is None else given
+
+
+def _require_nudgeable(options: argparse.Namespace) -> None:
+    """Refuse, before the work is done, what nudging could not use; or its options without it."""
+    if options.nudge:
+        _require_new_job(options)
+        return
+    for name in ("seam", "shift", "tilt", "nudged_job"):
+        if getattr(options, name) not in (None, []):
+            raise BadInput(f"--{name.replace('_', '-')} is for nudging; give --nudge too.")
+
+
+def _require_new_job(options: argparse.Namespace) -> None:
+    """Refuse a place for the nudged job before the work is done; nothing is ever overwritten."""
+    path = _nudged_path(options)
+    if path.suffix.lower() != ".toml":
+        raise BadInput(f"'{path}' is no name for a job; give one that ends in .toml.")
+    if path.resolve().parent != options.job.resolve().parent:
+        raise BadInput(
+            f"'{path}' does not lie beside '{options.job}', to which the paths in the job are "
+            "relative; give a name in the same folder."
+        )
+    if path.exists():
+        raise BadInput(f"'{path}' exists; give another name with --nudged-job.")
+
+
+def _nudge(figure: Figure, job: Job, options: argparse.Namespace) -> list[str]:
+    """Nudge seams and write the job with them; what was done, in sentences."""
+    tilt = TILT if options.tilt is None else options.tilt
+    seams, done = nudged_seams(
+        figure.mesh, figure.markings, job.seams, options.seam,
+        shift=options.shift, tilt=tilt, wall=job.printer.wall,
+    )  # fmt: skip
+    lines = []
+    for nudged in done:
+        first, *rest = nudged.lines()
+        lines += [first, *(f"  {line}" for line in rest)]
+    if not any(nudged.is_moved for nudged in done):
+        return [*lines, "No seam was moved: nothing written."]
+    _require_new_job(options)
+    path = _nudged_path(options)
+    write_job(replace(job, seams=seams), path)
+    return [*lines, f"Job with the nudged seams: {path}"]
+
+
+def _make(figure: Figure, job: Job, options: argparse.Namespace) -> None:
+    target = target_folder(job, options.job, options.out)
+    if not options.dry_run:
+        # Better refused now than after the work.
+        require_free_folder(target.resolve(), options.replace)
+    result = make(figure, job, None if options.quiet else _show)
+    names = {seam.id: seam.name for seam in job.seams}
+    pieces = [piece.mesh for piece in result.pieces]
+    crossing = crossed(figure.mesh, figure.markings, pieces, names)
+    result = replace(result, warnings=(*result.warnings, *crossing))
+    where = "nothing written"
+    if not options.dry_run:
+        write(result, target, replace=options.replace)
+        where = str(target)
+    if not options.quiet:
+        print(_summary(result, where))
 
 
 def _show(done: float, what: str) -> None:

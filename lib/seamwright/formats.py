@@ -175,6 +175,29 @@ def _read_ply(data: bytes) -> Mesh:
     return _mesh_of(points, sizes, corners)
 
 
+def ply_values(data: bytes, name: str) -> FloatArray:
+    """(V,) one property of a PLY file's vertices, in the order in which they are read.
+
+    Blender's PLY export writes a vertex group, and any attribute of a mesh's points that
+    is no vector, as a property by its name.
+
+    Raises
+    ------
+    ValueError
+        If there is no such property or it is no number; the text lists those there are.
+    """
+    vertex = _ply_elements(data)["vertex"]
+    there = {
+        p.name: np.asarray(vertex[p.name])
+        for p in vertex.properties
+        if p.name not in ("x", "y", "z") and vertex[p.name].dtype.kind in "fiu"
+    }
+    if name not in there:
+        listed = f"it has {', '.join(there)}" if there else "it has none but the coordinates"
+        raise ValueError(f"its vertices have no property '{name}'; {listed}")
+    return there[name].astype(np.float64)
+
+
 _PLY_LISTS = ("vertex_indices", "vertex_index")
 
 

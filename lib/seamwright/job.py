@@ -14,13 +14,15 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Literal, cast
 
 import tomli_w
 
 from seamwright.errors import BadInput
+from seamwright.line import line_seam
+from seamwright.markings import ABOVE, LINE_KINDS, KeepClear, LineKind
 from seamwright.printer import BUILT_IN, PrinterProfile, printer
-from seamwright.seam import Point, Reach, ReachMode, Seam
+from seamwright.seam import CREASE, PadChoice, Point, Reach, ReachMode, Seam, SeamLine
 
 FORMAT = 1
 """Version of the job file's layout."""
@@ -36,6 +38,8 @@ class FigureChoice:
     scale, target_height : one of them, or neither for the source's own size.
     up : the source's vertical axis.
     mend : whether to mend the mesh before anything else.
+    keep_clear : what makes up the keep-clear area, if there is one.
+    natural_lines : which of an object's edges are natural lines.
     """
 
     file: str | None = None
@@ -45,6 +49,8 @@ class FigureChoice:
     target_height: float | None = None
     up: str = "z"
     mend: bool = True
+    keep_clear: tuple[KeepClear, ...] = ()
+    natural_lines: tuple[LineKind, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -117,10 +123,14 @@ def job_from_toml(text: str, where: str = "job") -> Job:
 def job_to_toml(job: Job) -> str:
     """The job as TOML text that `job_from_toml` reads back as the same job."""
     figure = {
-        f.name: getattr(job.figure, f.name)
+        f.name: value
         for f in fields(FigureChoice)
-        if getattr(job.figure, f.name) is not None
+        if (value := getattr(job.figure, f.name)) is not None and value != ()
     }
+    if job.figure.keep_clear:
+        figure["keep_clear"] = [_keep_clear_table(choice) for choice in job.figure.keep_clear]
+    if job.figure.natural_lines:
+        figure["natural_lines"] = list(job.figure.natural_lines)
     data: dict[str, Any] = {
         "seamwright": FORMAT,
         "name": job.name,
@@ -164,6 +174,8 @@ def _figure(table: Mapping[str, Any], where: str) -> FigureChoice:
         target_height=_number(table, "target_height", where),
         up=_text(table, "up", where) or "z",
         mend=_flag(table, "mend", where, True),
+        keep_clear=_keep_clear(table, where),
+        natural_lines=_natural_lines(table, where),
     )
     if choice.file is not None and choice.object is not None:
         raise BadInput(f"{where}: give a file or an object, not both.")
@@ -174,6 +186,76 @@ def _figure(table: Mapping[str, Any], where: str) -> FigureChoice:
         if value is not None and not value > 0:
             raise BadInput(f"{where}: {key} is {value:g}; it must be above 0.")
     return choice
+
+
+def _natural_lines(table: Mapping[str, Any], where: str) -> tuple[LineKind, ...]:
+    value = table.get("natural_lines", [])
+    if not isinstance(value, list) or not all(kind in LINE_KINDS for kind in value):
+        listed = ", ".join(f'"{kind}"' for kind in LINE_KINDS)
+        raise BadInput(f"{where}: natural_lines must be a list of any of {listed}.")
+    return tuple(value)
+
+
+_KEEP_CLEAR_KEYS = {
+    "vertex_group": ("above",),
+    "mask": ("above",),
+    "face_set": (),
+    "property": ("above",),
+    "ball": ("radius",),
+}
+"""What each kind of keep-clear area takes beside its own key."""
+
+
+def _keep_clear(table: Mapping[str, Any], where: str) -> tuple[KeepClear, ...]:
+    value = table.get("keep_clear", [])
+    if not isinstance(value, list):
+        value = [None]
+    return tuple(
+        _one_keep_clear(row, f"{where}, keep_clear {number}")
+        for number, row in enumerate(value, start=1)
+    )
+
+
+def _one_keep_clear(row: Any, where: str) -> KeepClear:
+    kinds = [kind for kind in _KEEP_CLEAR_KEYS if isinstance(row, dict) and kind in row]
+    if isinstance(row, dict) and len(kinds) < 2:
+        _known(row, [*_KEEP_CLEAR_KEYS, "above", "radius"], where)
+    if len(kinds) != 1:
+        raise BadInput(
+            f'{where} must be {{ vertex_group = "face" }}, {{ mask = true }}, {{ face_set = 3 }}, '
+            '{ property = "keep" } or { ball = [x, y, z], radius = 40 }.'
+        )
+    kind = kinds[0]
+    _known(row, (kind, *_KEEP_CLEAR_KEYS[kind]), where)
+    above = _number(row, "above", where)
+    if above is not None and kind != "property" and not 0 <= above < 1:
+        raise BadInput(f"{where}: above is {above:g}; painted values go from 0 to 1.")
+    limit = ABOVE if above is None else above
+    if kind == "ball":
+        radius = _number(row, "radius", where)
+        if radius is None or not radius > 0:
+            raise BadInput(f"{where}: a ball needs a radius above 0 mm, radius = 40.")
+        return KeepClear("ball", centre=_point(row, "ball", where), radius=radius)
+    if kind == "face_set":
+        if type(row["face_set"]) is not int:
+            raise BadInput(f"{where}: face_set must be a whole number, face_set = 3.")
+        return KeepClear("face_set", number=row["face_set"])
+    if kind == "mask":
+        if row["mask"] is not True:
+            raise BadInput(f"{where}: mask must be true; without a mask, take it out.")
+        return KeepClear("mask", above=limit)
+    name = cast(str, _text(row, kind, where, required=True))
+    return KeepClear("property" if kind == "property" else "vertex_group", name=name, above=limit)
+
+
+def _keep_clear_table(choice: KeepClear) -> dict[str, Any]:
+    if choice.kind == "ball":
+        return {"ball": list(choice.centre), "radius": choice.radius}
+    value: Any = {"mask": True, "face_set": choice.number}.get(choice.kind, choice.name)
+    table: dict[str, Any] = {choice.kind: value}
+    if choice.above != ABOVE:
+        table["above"] = choice.above
+    return table
 
 
 def _printer(table: Mapping[str, Any], where: str) -> PrinterProfile:
@@ -209,13 +291,16 @@ def _printer_table(profile: PrinterProfile) -> dict[str, Any]:
 def _seam(table: Mapping[str, Any], number: int, where: str) -> Seam:
     name = _text(table, "name", f"{where}, seam {number}") or f"seam {number}"
     where = f"{where}, seam '{name}'"
-    _known(table, ("name", "point", "normal", "reach", "joint", "stops_at"), where)
+    _known(table, ("name", "point", "normal", "reach", "joint", "stops_at", *_LINE_KEYS), where)
+    if "line" in table:
+        return _along_line(table, number, name, where)
+    for key in _LINE_KEYS:
+        if key in table:
+            raise BadInput(f"{where}: '{key}' is for a seam with a line; take it out.")
     point, normal = _point(table, "point", where), _point(table, "normal", where)
     if math.hypot(*normal) < 1e-9:
         raise BadInput(f"{where}: normal has no length; give a direction such as [0, 0, 1].")
-    joint = table.get("joint", "auto")
-    if joint not in ("auto", "plain"):
-        raise BadInput(f'{where}: joint is {joint!r}; use "auto" or "plain".')
+    joint = _joint(table, where)
     stops = table.get("stops_at", [])
     if not isinstance(stops, list) or not all(isinstance(n, str) for n in stops):
         raise BadInput(f'{where}: stops_at must be a list of seam names, ["waist"].')
@@ -223,24 +308,78 @@ def _seam(table: Mapping[str, Any], number: int, where: str) -> Seam:
     return Seam(number, name, point, normal, reach, joint, tuple(stops))
 
 
+_LINE_KEYS = ("line", "crease", "pad")
+
+
+def _joint(table: Mapping[str, Any], where: str) -> Literal["auto", "plain"]:
+    joint = table.get("joint", "auto")
+    if joint not in ("auto", "plain"):
+        raise BadInput(f'{where}: joint is {joint!r}; use "auto" or "plain".')
+    return cast(Literal["auto", "plain"], joint)
+
+
+def _along_line(table: Mapping[str, Any], number: int, name: str, where: str) -> Seam:
+    """A line seam: points picked all the way round, and where its pegs' pad goes."""
+    for key in ("point", "normal", "reach", "stops_at"):
+        if key in table:
+            raise BadInput(
+                f"{where}: a seam with a line ends at that line, so it has no '{key}'; take it out."
+            )
+    rows = table["line"]
+    if not isinstance(rows, list) or len(rows) < 3:
+        raise BadInput(f"{where}: line must be three points or more, [[x, y, z], …].")
+    points = tuple(_point({"line": row}, "line", where) for row in rows)
+    crease = _number(table, "crease", where)
+    if crease is not None and not 0 < crease <= 1:
+        raise BadInput(f"{where}: crease is {crease:g}; it must be above 0 and at most 1.")
+    pad = _table(table, "pad", where)
+    _known(pad, ("at", "direction", "radius"), f"{where}, pad")
+    radius = _number(pad, "radius", f"{where}, pad")
+    if radius is not None and not radius > 0:
+        raise BadInput(f"{where}, pad: radius is {radius:g}; it must be above 0 mm.")
+    way = _point(pad, "direction", f"{where}, pad") if "direction" in pad else None
+    if way is not None and math.hypot(*way) < 1e-9:
+        raise BadInput(f"{where}, pad: direction has no length; give one such as [0, 0, 1].")
+    choice = PadChoice(_point(pad, "at", f"{where}, pad") if "at" in pad else None, way, radius)
+    line = SeamLine(points, CREASE if crease is None else crease, choice)
+    return line_seam(number, name, line, _joint(table, where))
+
+
+def _line_table(line: SeamLine) -> dict[str, Any]:
+    table: dict[str, Any] = {"line": [list(p) for p in line.points]}
+    if line.crease != CREASE:
+        table["crease"] = line.crease
+    pad = {
+        f.name: list(value) if isinstance(value, tuple) else value
+        for f in fields(PadChoice)
+        if (value := getattr(line.pad, f.name)) is not None
+    }
+    return {**table, "pad": pad} if pad else table
+
+
 def _reach(value: Any, where: str) -> Reach:
     if value == "all":
         return Reach()
     if isinstance(value, dict):
-        _known(value, ("nearest", "disc", "radius", "regions"), f"{where}, reach")
+        _known(value, ("nearest", "disc", "radius", "outline", "regions"), f"{where}, reach")
         if set(value) == {"nearest"}:
             return Reach("nearest", points=_points(value, f"{where}, reach"))
         if set(value) == {"disc", "radius"}:
             centre = _point(value, "disc", f"{where}, reach")
             radius = _number(value, "radius", f"{where}, reach")
             return Reach("disc", points=(centre,), radius=cast(float, radius))
+        if set(value) == {"outline"} and isinstance(value["outline"], list):
+            corners = [{"outline": row} for row in value["outline"]]
+            points = tuple(_point(row, "outline", f"{where}, reach") for row in corners)
+            if points:
+                return Reach("outline", points=points)
         numbers = value.get("regions")
         whole = isinstance(numbers, list) and all(type(n) is int for n in numbers)
         if set(value) == {"regions"} and numbers and whole:
             return Reach("regions", regions=tuple(numbers))
     raise BadInput(
         f'{where}: reach must be "all", {{ nearest = [x, y, z] }} (or several such points), '
-        "{ disc = [x, y, z], radius = 40 } or { regions = [1, 2] }."
+        "{ disc = [x, y, z], radius = 40 }, { outline = [[x, y, z], …] } or { regions = [1, 2] }."
     )
 
 
@@ -253,17 +392,19 @@ def _points(table: Mapping[str, Any], where: str) -> tuple[Point, ...]:
 
 
 def _seam_table(seam: Seam) -> dict[str, Any]:
-    table: dict[str, Any] = {
-        "name": seam.name,
-        "point": list(seam.point),
-        "normal": list(seam.normal),
-    }
+    table: dict[str, Any] = {"name": seam.name}
+    if seam.line:
+        table |= _line_table(seam.line)
+    else:
+        table |= {"point": list(seam.point), "normal": list(seam.normal)}
     mode: ReachMode = seam.reach.mode
     if mode == "nearest":
         points = [list(p) for p in seam.reach.points]
         table["reach"] = {"nearest": points[0] if len(points) == 1 else points}
     elif mode == "disc":
         table["reach"] = {"disc": list(seam.reach.points[0]), "radius": seam.reach.radius}
+    elif mode == "outline":
+        table["reach"] = {"outline": [list(p) for p in seam.reach.points]}
     elif mode == "regions":
         table["reach"] = {"regions": list(seam.reach.regions)}
     if seam.stops_at:

@@ -33,7 +33,7 @@ SHIFTS = 7
 FINEST = 1 / 256
 """Share of the bounds at which the search stops refining."""
 
-MOST_TRIES = 220
+MOST_TRIES = 300
 """Places looked at in all, so that a nudge stays within a couple of seconds."""
 
 WORTH = 0.002
@@ -48,6 +48,8 @@ class Nudged:
     before, after : what it was and is like.
     moved_mm : along the old normal, of the plane at the regions' centre.
     tilted_degrees : between the old normal and the new.
+    held_by : names of seams that stop at this one and keep it where it is: they would take
+        other regions if it went to its best place.
     """
 
     seam: Seam
@@ -55,6 +57,7 @@ class Nudged:
     after: SeamQuality
     moved_mm: float
     tilted_degrees: float
+    held_by: tuple[str, ...] = ()
 
     @property
     def is_moved(self) -> bool:
@@ -62,18 +65,43 @@ class Nudged:
 
     def lines(self) -> tuple[str, ...]:
         """Plain sentences for the panel and the report."""
+        if self.held_by:
+            names = ", ".join(f"'{name}'" for name in self.held_by)
+            return (
+                f"'{self.seam.name}' stays: at its best place {names} would take other regions.",
+            )
         if not self.is_moved:
             return (f"'{self.seam.name}' stays: no place within the bounds is better.",)
         return (
             f"'{self.seam.name}' moved by {self.moved_mm:+.2f} mm along its normal and tilted "
-            f"by {self.tilted_degrees:.1f}°: cost {self.before.cost:.1f} mm before, "
-            f"{self.after.cost:.1f} mm after.",
-            *self.after.lines(),
+            f"by {self.tilted_degrees:.1f}°:",
+            *(
+                f"{what}: {was:.{digits}f} {unit} before, {now:.{digits}f} {unit} after"
+                for what, was, now, digits, unit in self._measures()
+                if max(was, now) >= 0.5 * 10.0**-digits
+            ),
+        )
+
+    def _measures(self) -> tuple[tuple[str, float, float, int, str], ...]:
+        """Each measure in words: before, after, decimals and unit."""
+        a, b = self.before, self.after
+        return (
+            ("across the keep-clear area", a.keep_clear, b.keep_clear, 1, "mm"),
+            ("showing", a.visible, b.visible, 1, "mm"),
+            ("in hollows", a.hidden, b.hidden, 1, "mm"),
+            ("along natural lines", a.on_lines, b.on_lines, 1, "mm"),
+            ("length", a.length, b.length, 1, "mm"),
+            ("neck", a.area, b.area, 0, "mm²"),
+            ("narrowest", a.hull_width, b.hull_width, 1, "mm"),
+            ("thinner than the wall", a.thin, b.thin, 1, "mm"),
+            ("edges sharper than 30°", a.feather, b.feather, 1, "mm"),
+            ("sharpest edge", a.least_angle, b.least_angle, 0, "°"),
+            ("cost", a.cost, b.cost, 1, "mm"),
         )
 
 
 @dataclass(frozen=True, eq=False)
-class _Place:
+class Place:
     """A place looked at: its section, which regions the seam takes there, and its cost."""
 
     frame: Frame
@@ -130,7 +158,7 @@ def nudge(
     whole = section(surface.mesh, seam.frame)
     wanted = reached(seam, whole)
     before = quality(surface, whole, wanted, wall=wall, weights=weights)
-    taken = tuple(k for k, r in enumerate(whole.regions) if any(r is w for w in wanted))
+    taken = numbers(whole, wanted)
     search = _Search(surface, seam, whole, taken, most, tilt, wall, weights)
     for offset in search.best():
         moved = _settled(surface, search.seam_at(offset), search.places[offset])
@@ -144,34 +172,38 @@ def nudge(
     return Nudged(seam, before, before, 0.0, 0.0)
 
 
-def _settled(surface: Surface, seam: Seam, at: _Place) -> tuple[Seam, Section] | None:
+def numbers(whole: Section, wanted: tuple[Region, ...]) -> tuple[int, ...]:
+    """Which of a section's regions are wanted, counting from 0."""
+    return tuple(k for k, r in enumerate(whole.regions) if any(r is w for w in wanted))
+
+
+def _settled(surface: Surface, seam: Seam, at: Place) -> tuple[Seam, Section] | None:
     """The seam with a reach that takes the followed regions of the whole figure, if any does."""
     found = section(surface.mesh, seam.frame)
     inner = [r.inner_point for r in at.wanted]
-    numbers = [_holding(found.regions, p) for p in inner]
-    if not all(numbers) or len(set(numbers)) != len(numbers):
+    held = [_holding(found.regions, p) for p in inner]
+    if not all(held) or len(set(held)) != len(held):
         return None
     # Looking at what is near only, a region that has grown into the rest is not seen whole.
-    areas = [found.regions[n - 1].area for n in numbers]
+    areas = [found.regions[n - 1].area for n in held]
     if not np.allclose(areas, [r.area for r in at.wanted], rtol=1e-6):
         return None
     points: tuple[Point, ...] = tuple(
         (float(x), float(y), float(z)) for x, y, z in found.frame.to_world(np.array(inner))
     )
-    chosen = sorted(numbers)
-    renewed = {
-        "nearest": Reach("nearest", points=points),
-        "regions": Reach("regions", regions=tuple(chosen)),
-        "all": seam.reach,
-    }[seam.reach.mode]
+    chosen = sorted(held)
+    # What no longer holds the regions, such as a disc, gives way to a point in each.
+    renewed = {"regions": Reach("regions", regions=tuple(chosen)), "all": seam.reach}.get(
+        seam.reach.mode, Reach("nearest", points=points)
+    )
     for reach in (seam.reach, renewed):
-        if reach.mode == "regions" and max(reach.regions) > len(found.regions):
-            continue
         tried = replace(seam, reach=reach)
-        takes = [
-            k for k, r in enumerate(found.regions, 1) if any(r is w for w in reached(tried, found))
-        ]
-        if takes == chosen:
+        try:
+            takes = numbers(found, reached(tried, found))
+        except BadInput:
+            # The old reach has a number too many, or a disc too small.
+            continue
+        if [k + 1 for k in takes] == chosen:
             return tried, found
     return None
 
@@ -211,11 +243,11 @@ class _Search:
         # Made now, so that every section of what is near looks only at the faces it meets.
         _ = self.surface.mesh.blocks
         first = (0.0, 0.0, 0.0)
-        start = _Place(whole.frame, whole.regions, taken, np.inf)
-        self.places: dict[Offset, _Place] = {first: start}
+        start = Place(whole.frame, whole.regions, taken, np.inf)
+        self.places: dict[Offset, Place] = {first: start}
         self.tried: set[Offset] = {first}
         own = section(self.surface.mesh, whole.frame, self.snap)
-        follows = _followed(start, own.frame, own.regions)
+        follows = followed(start, own.frame, own.regions)
         if follows is not None:
             self.places[first] = self._place(own, follows)
 
@@ -291,17 +323,17 @@ class _Search:
         gap = known - np.asarray(offset)
         nearest = self.places[tuple(known[int(np.argmin((gap * gap).sum(axis=1)))])]
         found = section(self.surface.mesh, self.seam_at(offset).frame, self.snap)
-        taken = _followed(nearest, found.frame, found.regions)
+        taken = followed(nearest, found.frame, found.regions)
         if taken is None:
             return
         if self.seam.reach.mode == "all" and len(taken) != len(found.regions):
             return
         self.places[offset] = self._place(found, taken)
 
-    def _place(self, found: Section, taken: tuple[int, ...]) -> _Place:
+    def _place(self, found: Section, taken: tuple[int, ...]) -> Place:
         regions = [found.regions[k] for k in taken]
         price = cost(self.surface, found, regions, wall=self.wall, weights=self.weights)
-        return _Place(found.frame, found.regions, taken, price)
+        return Place(found.frame, found.regions, taken, price)
 
 
 def _size(offset: Offset) -> float:
@@ -348,7 +380,7 @@ def _near(
     return np.asarray((bits[f[:, 0]] & bits[f[:, 1]] & bits[f[:, 2]]) == 0)
 
 
-def _followed(old: _Place, frame: Frame, regions: tuple[Region, ...]) -> tuple[int, ...] | None:
+def followed(old: Place, frame: Frame, regions: tuple[Region, ...]) -> tuple[int, ...] | None:
     """Which of the new regions are those the seam took at the old place.
 
     A region is the same if either's inner point lies in the other. None where a region has

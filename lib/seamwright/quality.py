@@ -7,29 +7,31 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
-from seamwright.crossing import Crossing
 from seamwright.errors import BadInput
-from seamwright.mesh import SKIN, FloatArray, IntArray
+from seamwright.line import Line
+from seamwright.markings import LEAST
+from seamwright.mesh import FloatArray, Mesh
 from seamwright.outline import IdArray, Region, dot
 from seamwright.seam import Point, place
 from seamwright.section import Section
 from seamwright.surface import Surface, divided, prepared
+from seamwright.trace import FEATHER, Trace, clear_shares, line_shares
 
-__all__ = ["SeamQuality", "Surface", "Weights", "cost", "hull_width", "prepared", "quality"]
-
-HOLLOW_FROM, HOLLOW_FULL = 0.1, 0.3
-"""Bend of the skin across the seam over one scale, radians, from which a hollow begins to
-hide a seam and from which it hides it fully: a crease of 12° and of 34°, as half of a
-crease's angle falls within one scale of it (common practice, no source)."""
-
-FEATHER = 30.0
-"""An edge between skin and seam face sharper than this, degrees, chips (common practice, no
-source)."""
+__all__ = [
+    "LineQuality",
+    "SeamQuality",
+    "Surface",
+    "Weights",
+    "cost",
+    "hull_width",
+    "line_quality",
+    "prepared",
+    "quality",
+]
 
 OUTLINE_POINTS = 256
 """An outline of more points is thinned to about this many to find its largest circle: on a
@@ -77,8 +79,8 @@ class SeamQuality:
     hidden : in hollows. Where a hollow hides a seam only in part, that part of the length.
     ridge : where skin bends outwards across the seam as much as a hollow would inwards.
     exposed : neither in a hollow nor along a natural line.
-    keep_clear : in the keep-clear area, times its weight.
-    on_lines : along natural lines.
+    keep_clear : in the keep-clear area.
+    on_lines : within reach of natural lines, see `surface.Surface.near_line`.
     area : of all regions, mm².
     inscribed_width : the widest round bar that passes through the narrowest region, mm:
         what the neck can carry. Never more than `hull_width`.
@@ -125,6 +127,11 @@ class SeamQuality:
         """Of the whole length, the share with an edge sharper than 30°."""
         return self.feather / self.length
 
+    @property
+    def on_lines_share(self) -> float:
+        """Of the whole length, the share along natural lines."""
+        return self.on_lines / self.length
+
     def lines(self) -> tuple[str, ...]:
         """Plain sentences with numbers and units, for the panel and the report."""
         said = [
@@ -132,11 +139,13 @@ class SeamQuality:
             f"({100 * self.hidden_share:.0f} %) lie in hollows, {self.visible:.1f} mm show, "
             f"{self.ridge:.1f} mm of them on ridges."
         ]
-        if self.on_seams > 0.05:
+        if self.on_seams > LEAST:
             said.append(f"{self.on_seams:.1f} mm run along other seams' faces.")
-        if self.on_lines > 0.05:
-            said.append(f"{self.on_lines:.1f} mm follow natural lines.")
-        if self.keep_clear > 0.05:
+        if self.on_lines > LEAST:
+            said.append(
+                f"{self.on_lines:.1f} mm ({100 * self.on_lines_share:.0f} %) follow natural lines."
+            )
+        if self.keep_clear > LEAST:
             said.append(f"{self.keep_clear:.1f} mm cross the keep-clear area; move the seam.")
         said.append(
             f"The neck is {self.area:.0f} mm² and {self.hull_width:.1f} mm wide at least; "
@@ -190,7 +199,7 @@ def quality(
         raise BadInput("The section is of another mesh; prepare the figure it was made from.")
     if not (np.isfinite(wall) and wall > 0):
         raise BadInput(f"The wall is {wall} mm; give a thickness above 0.")
-    found = _Trace(surface, section, chosen)
+    found = Trace(surface, section, chosen)
     thin, thinnest = _thin(chosen, wall)
     least = np.minimum(found.angle_a, found.angle_b)
     k = int(np.argmin(least))
@@ -217,6 +226,59 @@ def quality(
     )
 
 
+@dataclass(frozen=True)
+class LineQuality:
+    """What a line seam would be like. It runs along mesh edges; lengths are in mm.
+
+    keep_clear : with the keep-clear area on both its sides.
+    on_lines : along natural lines.
+    """
+
+    length: float
+    keep_clear: float
+    on_lines: float
+
+    def lines(self) -> tuple[str, ...]:
+        """Plain sentences with numbers and units, for the panel and the report."""
+        said = [f"The line is {self.length:.1f} mm long."]
+        if self.on_lines > LEAST:
+            share = 100 * self.on_lines / self.length
+            said.append(f"{self.on_lines:.1f} mm ({share:.0f} %) follow natural lines.")
+        if self.keep_clear > LEAST:
+            said.append(f"{self.keep_clear:.1f} mm cross the keep-clear area; move the line.")
+        return tuple(said)
+
+
+def line_quality(surface: Surface, line: Line) -> LineQuality:
+    """Judge a line seam before it is cut; `line` runs on `surface.mesh`."""
+    start, end = line.points, np.roll(line.points, -1, axis=0)
+    length = np.sqrt(dot(end - start, end - start))
+    left, right = _beside(surface.mesh, line)
+    return LineQuality(
+        float(length.sum()),
+        float((length * clear_shares(surface, left, right, start, end)).sum()),
+        float((length * line_shares(surface, start, end)).sum()),
+    )
+
+
+def _beside(mesh: Mesh, line: Line) -> tuple[IdArray, IdArray]:
+    """(N,) the faces on the left and on the right of each edge of a line."""
+    count = len(mesh.vertices)
+    on_line = np.zeros(count, dtype=bool)
+    on_line[line.vertices] = True
+    local = np.flatnonzero(on_line[mesh.faces].sum(axis=1) >= 2)
+    near = mesh.faces[local].astype(np.int64)
+    keys = (near * count + np.roll(near, -1, axis=1)).ravel()
+    order = np.argsort(keys, kind="stable")
+    a = line.vertices.astype(np.int64)
+    b = np.roll(a, -1)
+    left, right = (
+        local[order[np.searchsorted(keys[order], key)] // 3]
+        for key in (a * count + b, b * count + a)
+    )
+    return left, right
+
+
 def cost(
     surface: Surface,
     section: Section,
@@ -226,11 +288,11 @@ def cost(
     weights: Weights | None = None,
 ) -> float:
     """The cost alone, mm, as `quality` gives it; cheaper, for trying many places."""
-    found = _Trace(surface, section, tuple(regions))
+    found = Trace(surface, section, tuple(regions))
     return _cost(found, regions, _thin(regions, wall)[0], weights or Weights())
 
 
-def _cost(found: _Trace, regions: Sequence[Region], thin: float, weights: Weights) -> float:
+def _cost(found: Trace, regions: Sequence[Region], thin: float, weights: Weights) -> float:
     each = (
         weights.length
         + weights.exposed * found.exposed
@@ -334,168 +396,3 @@ def _stations(loop: FloatArray, step: float) -> tuple[FloatArray, FloatArray, Fl
     # Material lies on the left.
     normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
     return np.stack(point, axis=1), normal, weight
-
-
-class _Trace:
-    """What a seam meets, segment by segment of its outlines.
-
-    Attributes
-    ----------
-    start, end : (S, 3) mm. length : (S,) mm.
-    skin : (S,) whether on sculpted skin.
-    bend : (S,) how far the skin turns across the seam over one scale, radians; above 0
-        outwards.
-    hidden, ridge, exposed, keep_clear, on_lines : (S,) shares of each segment.
-    angle_a, angle_b : (S,) between skin and seam face in the material of side A and B, degrees.
-    """
-
-    def __init__(self, surface: Surface, section: Section, regions: Sequence[Region]) -> None:
-        crossing = section.crossing
-        ids = np.concatenate([part for r in regions for part in r.segments])
-        nodes = crossing.segments[ids]
-        self.start, self.end = crossing.positions(nodes[:, 0]), crossing.positions(nodes[:, 1])
-        gap = self.end - self.start
-        self.length = np.sqrt(dot(gap, gap))
-        above, below = _faces_at(crossing, nodes, crossing.segment_cut[ids])
-        in_plane = np.flatnonzero(crossing.segment_cut[ids] < 0)
-        middle = (self.start + self.end) / 2
-        lean, bend = self._skin(surface, section, above, gap, middle)
-        self.skin = surface.mesh.tag[above] == SKIN
-        self.angle_a = 90 - lean
-        self.angle_b = 90 + lean
-        if len(in_plane):
-            other = below[in_plane]
-            lean, second = self._skin(surface, section, other, gap[in_plane], middle[in_plane])
-            self.angle_b[in_plane] = 90 + lean
-            bend[in_plane] = (bend[in_plane] + second) / 2
-            self.skin[in_plane] |= surface.mesh.tag[other] == SKIN
-        self.bend = bend
-        self.hidden = self.skin * np.clip(
-            (-bend - HOLLOW_FROM) / (HOLLOW_FULL - HOLLOW_FROM), 0.0, 1.0
-        )
-        self.ridge = self.skin * np.clip(
-            (bend - HOLLOW_FROM) / (HOLLOW_FULL - HOLLOW_FROM), 0.0, 1.0
-        )
-        self.keep_clear = _keep_clear(surface, crossing, nodes)
-        self.on_lines = _on_lines(surface, self.start, gap, self.length)
-        self.exposed = self.skin * (1 - self.hidden) * (1 - self.on_lines)
-
-    @cached_property
-    def feather(self) -> float:
-        """mm where the edge of either side is sharper than `FEATHER`."""
-        # A hair's breadth keeps rounding from deciding at the very angle.
-        sharp = np.minimum(self.angle_a, self.angle_b) < FEATHER - 1e-9
-        return float(self.length[sharp].sum())
-
-    def _skin(
-        self,
-        surface: Surface,
-        section: Section,
-        faces: IdArray,
-        gap: FloatArray,
-        middle: FloatArray,
-    ) -> tuple[FloatArray, FloatArray]:
-        """How far each face leans towards the seam's normal, degrees, and its `bend`."""
-        corner = surface.mesh.vertices[surface.mesh.faces[faces]]
-        sides = np.roll(corner, -2, axis=1) - np.roll(corner, -1, axis=1)
-        vector = np.cross(sides[:, 0], sides[:, 1])
-        double = np.maximum(np.sqrt(dot(vector, vector)), 1e-300)
-        normal = vector / double[:, None]
-        sine = np.clip(normal @ section.frame.normal, -1.0, 1.0)
-        along = np.cross(section.frame.normal, normal)
-        flat = np.sqrt(dot(along, along))
-        # A face that all but lies in the plane meets it along its edge.
-        along = np.where((flat > 1e-6)[:, None], along, gap)
-        along /= np.maximum(np.sqrt(dot(along, along)), 1e-300)[:, None]
-        across = np.cross(normal, along)
-        # A linear function's slope across, from its corner values: the share of each is
-        # the part of the opposite side along the seam, over twice the area.
-        share = np.einsum("nij,nj->ni", sides, along) / double[:, None]
-        turned = np.einsum("nij,nj->ni", surface.normals[surface.mesh.faces[faces]], across)
-        bend = np.einsum("ni,ni->n", share, turned) * surface.scale
-        large, row = _rows_of(surface.large, faces)
-        if len(large):
-            # A side's turn is felt half at the side itself, less with distance from it, as
-            # smoothing would have it, and not by a seam that runs square to it.
-            sides = np.roll(corner[large], -1, axis=1) - corner[large]
-            sides /= np.maximum(np.sqrt(dot(sides, sides)), 1e-300)[..., None]
-            arm = middle[large, None] - corner[large]
-            off = np.cross(sides, arm)
-            near = np.exp(-np.sqrt(dot(off, off)) / surface.scale)
-            parallel = np.einsum("nij,nj->ni", sides, along[large]) ** 2
-            bend[large] = 0.5 * (surface.folds[row] * near * parallel).sum(axis=1)
-        return np.degrees(np.arcsin(sine)), bend
-
-
-def _rows_of(sorted_ids: IntArray, wanted: IdArray) -> tuple[IdArray, IdArray]:
-    """Which of `wanted` are among ascending ids, and at which row each of those is."""
-    if not len(sorted_ids):
-        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    at = np.minimum(np.searchsorted(sorted_ids, wanted), len(sorted_ids) - 1)
-    there = np.flatnonzero(sorted_ids[at] == wanted)
-    return there, at[there]
-
-
-def _faces_at(crossing: Crossing, nodes: IdArray, cut: IdArray) -> tuple[IdArray, IdArray]:
-    """(S,) the faces above and below the plane that each segment lies on.
-
-    A cut face is both. An edge in the plane has a face on each side; where the mesh is open
-    and one is missing, the other stands in.
-    """
-    above = crossing.cut[np.maximum(cut, 0)].astype(np.int64) if len(crossing.cut) else 0 * cut
-    below = above.copy()
-    flat = np.flatnonzero(cut < 0)
-    if not len(flat):
-        return above, below
-    count = np.int64(len(crossing.mesh.vertices))
-    low, high = nodes[flat].min(axis=1), nodes[flat].max(axis=1)
-    wanted = low * count + high
-    corners = crossing.mesh.faces[crossing.near].astype(np.int64)
-    after = np.roll(corners, -1, axis=1)
-    key = (np.minimum(corners, after) * count + np.maximum(corners, after)).ravel()
-    owner = np.repeat(crossing.near, 3)
-    lower = np.repeat(crossing.near_below, 3)
-    found = []
-    for side in (~lower, lower):
-        mine, whose = key[side], owner[side]
-        order = np.argsort(mine, kind="stable")
-        at = np.searchsorted(mine[order], wanted)
-        at = np.minimum(at, max(len(mine) - 1, 0))
-        hit = mine[order][at] == wanted if len(mine) else np.zeros(len(wanted), dtype=bool)
-        found.append(np.where(hit, whose[order][at] if len(mine) else 0, -1))
-    upper, under = found
-    above[flat] = np.where(upper >= 0, upper, under)
-    below[flat] = np.where(under >= 0, under, upper)
-    return above, below
-
-
-def _keep_clear(surface: Surface, crossing: Crossing, nodes: IdArray) -> FloatArray:
-    """(S,) mean keep-clear weight of each segment, linear along edges and segments."""
-    if surface.keep_clear is None:
-        return np.zeros(len(nodes))
-    weight, count = surface.keep_clear, len(surface.mesh.vertices)
-    own = nodes < count
-    at_node = np.empty(nodes.shape)
-    at_node[own] = weight[nodes[own]]
-    low, high = crossing.cut_edges[nodes[~own] - count].T
-    below = crossing.frame.heights(surface.mesh.vertices[low])
-    above = crossing.frame.heights(surface.mesh.vertices[high])
-    share = below / (below - above)
-    at_node[~own] = weight[low] + share * (weight[high] - weight[low])
-    return np.asarray(at_node.mean(axis=1))
-
-
-def _on_lines(
-    surface: Surface, start: FloatArray, gap: FloatArray, length: FloatArray
-) -> FloatArray:
-    """(S,) share of each segment within `near_line` of a natural line."""
-    if surface.lines is None:
-        return np.zeros(len(length))
-    step = surface.near_line / 4
-    owner, share, part = divided(length, step)
-    middle = start[owner] + share[:, None] * gap[owner]
-    reach = surface.near_line + step
-    distance = surface.lines.query(middle, distance_upper_bound=reach)[0]
-    # A part that straddles the limit counts in part.
-    inside = np.clip(0.5 + (surface.near_line - distance) / np.maximum(part, 1e-300), 0.0, 1.0)
-    return np.asarray(np.bincount(owner, inside * part, len(length)) / np.maximum(length, 1e-300))

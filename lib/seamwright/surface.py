@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from seamwright.adjacency import EdgeTable
 from seamwright.errors import BadInput
+from seamwright.markings import Markings
 from seamwright.mesh import BoolArray, FloatArray, IntArray, Mesh
 from seamwright.outline import IdArray, dot
 
@@ -39,8 +40,10 @@ class Surface:
         smoothed normals say nothing.
     folds : (L, 3) how far the skin turns over each of their sides, corner i to i + 1,
         radians, above 0 outwards; 0 for sides shared with no large face.
-    keep_clear : (V,) 0 to 1, or None.
+    keep_clear : (F,) which faces are in the keep-clear area.
+    balls : (B, 4) centres and radii, mm; skin inside them is keep-clear too.
     lines : tree of points on the natural lines, or None.
+    line_ways : (N, 3) unit directions of the natural lines at those points.
     near_line : mm within which a seam counts as along a natural line.
     """
 
@@ -49,8 +52,10 @@ class Surface:
     large: IntArray
     folds: FloatArray
     scale: float
-    keep_clear: FloatArray | None
+    keep_clear: BoolArray
+    balls: FloatArray
     lines: cKDTree | None
+    line_ways: FloatArray
     near_line: float
 
     def part(self, faces: BoolArray) -> Surface:
@@ -67,16 +72,17 @@ class Surface:
             place[self.large[kept]],
             self.folds[kept],
             self.scale,
-            None if self.keep_clear is None else self.keep_clear[used],
+            self.keep_clear[faces],
+            self.balls,
             self.lines,
+            self.line_ways,
             self.near_line,
         )
 
 
 def prepared(
     mesh: Mesh,
-    keep_clear: npt.ArrayLike | None = None,
-    natural_lines: npt.ArrayLike | None = None,
+    markings: Markings | None = None,
     *,
     scale: float | None = None,
     near_line: float | None = None,
@@ -85,9 +91,7 @@ def prepared(
 
     Parameters
     ----------
-    keep_clear : (V,) weights from 0, free, to 1, keep clear: a vertex group, a mask.
-    natural_lines : where a seam is welcome: (E, 2) edges as pairs of vertices, whole
-        numbers, or (N, 3) points, mm.
+    markings : on this very mesh; nothing is marked if None.
     scale : mm over which the skin is smoothed, so that noise lower than a tenth of it does
         not count; `SCALE_SHARE` of the figure's largest extent if None.
     near_line : mm within which a seam counts as along a natural line; `scale` if None.
@@ -95,7 +99,7 @@ def prepared(
     Raises
     ------
     BadInput
-        If the mesh has no faces, or an array has the wrong shape or range.
+        If the mesh has no faces, the markings are another's, or a length is not above 0.
     """
     if len(mesh.faces) == 0:
         raise BadInput("The figure has no faces; give a figure with a surface.")
@@ -105,20 +109,24 @@ def prepared(
     near = length if near_line is None else float(near_line)
     if not (np.isfinite(near) and near > 0):
         raise BadInput(f"The reach of a natural line is {near} mm; give a length above 0.")
-    clear = None
-    if keep_clear is not None:
-        clear = np.ascontiguousarray(keep_clear, dtype=np.float64)
-        if clear.shape != (len(mesh.vertices),):
-            raise BadInput(
-                f"Keep-clear weights have shape {clear.shape}; give one for each of the "
-                f"{len(mesh.vertices)} vertices."
-            )
-        if not bool(((clear >= 0) & (clear <= 1)).all()):
-            raise BadInput("A keep-clear weight is outside 0 to 1; scale the weights.")
-    points = _line_points(mesh, natural_lines, near)
-    tree = cKDTree(points) if len(points) else None
-    normals = smoothed_normals(mesh, length)
-    return Surface(mesh, normals, *_folds(mesh, LARGE * length), length, clear, tree, near)
+    marked = Markings.of(mesh) if markings is None else markings
+    if len(marked.keep_clear) != len(mesh.faces):
+        raise BadInput(
+            f"The markings are of {len(marked.keep_clear)} faces but the figure has "
+            f"{len(mesh.faces)}; carry them over to this figure."
+        )
+    points, ways = _line_points(marked.lines, near)
+    return Surface(
+        mesh,
+        smoothed_normals(mesh, length),
+        *_folds(mesh, LARGE * length),
+        length,
+        marked.keep_clear,
+        marked.balls,
+        cKDTree(points) if len(points) else None,
+        ways,
+        near,
+    )
 
 
 def _folds(mesh: Mesh, longest: float) -> tuple[IntArray, FloatArray]:
@@ -214,29 +222,14 @@ def _heat_parts(mesh: Mesh) -> tuple[Float32Array, Float32Array, csr_matrix]:
     return gather @ (double / 6), wanted, pull
 
 
-def _line_points(mesh: Mesh, lines: npt.ArrayLike | None, near: float) -> FloatArray:
-    """(N, 3) points on the natural lines, mm, close enough that gaps do not matter."""
-    if lines is None:
-        return np.zeros((0, 3))
-    given = np.asarray(lines)
-    if given.size == 0:
-        return np.zeros((0, 3))
-    if given.ndim == 2 and given.shape[1] == 3 and np.isfinite(given).all():
-        return given.astype(np.float64)
-    if given.ndim != 2 or given.shape[1] != 2 or not np.issubdtype(given.dtype, np.integer):
-        raise BadInput(
-            f"Natural lines have shape {given.shape}; give edges as (E, 2) vertex numbers or "
-            "finite points as (N, 3) mm."
-        )
-    if int(given.min()) < 0 or int(given.max()) >= len(mesh.vertices):
-        raise BadInput(
-            f"A natural line names vertex {int(given.max())} but the figure has "
-            f"{len(mesh.vertices)}; mark the lines again on this figure."
-        )
-    a, b = mesh.vertices[given[:, 0]], mesh.vertices[given[:, 1]]
-    owner, share, _ = divided(np.sqrt(dot(b - a, b - a)), near / 4)
-    middles = a[owner] + share[:, None] * (b - a)[owner]
-    return np.concatenate([a, b, middles])
+def _line_points(lines: FloatArray, near: float) -> tuple[FloatArray, FloatArray]:
+    """(N, 3) points on segments (L, 2, 3), mm, close enough that gaps do not matter; and ways."""
+    a, along = lines[:, 0], lines[:, 1] - lines[:, 0]
+    length = np.sqrt(dot(along, along))
+    way = along / np.maximum(length, 1e-300)[:, None]
+    owner, share, _ = divided(length, near / 4)
+    points = np.concatenate([a, lines[:, 1], a[owner] + share[:, None] * along[owner]])
+    return points, np.concatenate([way, way, way[owner]])
 
 
 def divided(length: FloatArray, step: float) -> tuple[IdArray, FloatArray, FloatArray]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -14,7 +15,7 @@ bpy = pytest.importorskip("bpy")
 
 from seamwright.files import read_mesh, write_stl  # noqa: E402
 from seamwright.mesh import Mesh  # noqa: E402
-from seamwright.shapes import sphere  # noqa: E402
+from seamwright.shapes import revolved, sphere  # noqa: E402
 
 ROOT = Path(__file__).resolve().parents[2]
 BATCH = ROOT / "scripts" / "batch.py"
@@ -172,6 +173,58 @@ def test_regions_can_be_listed(blend):
     done = run(str(BATCH), "keeper.blend", "--", "object.toml", "--regions", folder=blend)
     assert done.returncode == 0 and "Seam 'waist':\n  region 1: " in done.stdout
     assert not (blend / "object-pieces").exists()
+
+
+@pytest.fixture
+def marked(scene, add, tmp_path):
+    """A .blend whose cylinder of 20 mm keeps its right half, x above 0, clear in a group."""
+    z = np.linspace(-40, 40, 41)
+    solid = revolved(np.r_[0, np.full(len(z), 20.0), 0], np.r_[-40, z, 40], 96)
+    obj = add(solid, "Keeper")
+    right = [v.index for v in obj.data.vertices if v.co.x > -1e-4]
+    obj.vertex_groups.new(name="face").add(right, 1.0, "REPLACE")
+    ring = [e for e in obj.data.edges if all(abs(obj.data.vertices[v].co.z - 10) < 1e-4
+                                             for v in e.vertices)]  # fmt: skip
+    for edge in ring:
+        edge.use_seam = True
+    bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "keeper.blend"))
+    return tmp_path
+
+
+MARKED = 'object = "Keeper"\nkeep_clear = [{ vertex_group = "face" }]\nnatural_lines = ["seams"]'
+
+
+def test_a_keep_clear_group_is_judged_and_warned_of(marked):
+    # Half the round of a polygon of 96 sides and 20 mm, 62.8 mm; the seam leans by 0.1,
+    # which makes that 0.25 % longer: an ellipse of axes 20 and 20 sqrt(1.01).
+    job(marked, "object", MARKED)
+    looked = run(str(BATCH), "keeper.blend", "--", "object.toml", "--quality", folder=marked)
+    assert looked.returncode == 0, looked.stderr
+    assert "63.0 mm cross the keep-clear area" in looked.stdout
+    assert "natural lines: 126 mm" in looked.stdout and "follow natural lines" in looked.stdout
+    done = run(str(BATCH), "keeper.blend", "--", "object.toml", "--quiet", folder=marked)
+    assert (done.returncode, done.stderr) == (0, "")
+    report = json.loads((marked / "object-pieces" / "report.json").read_text(encoding="utf-8"))
+    (warning,) = report["warnings"]
+    assert warning.startswith("Seam 'waist' crosses the keep-clear area for 63.0 mm, about (")
+
+
+def test_a_nudged_job_is_better_in_the_same_blend(marked):
+    # The natural line lies level at 10, the seam leans about 12.5.
+    job(marked, "object", MARKED.replace('[{ vertex_group = "face" }]', "[]"))
+    done = run(str(BATCH), "keeper.blend", "--", "object.toml", "--nudge", "--shift", "5",
+               folder=marked)  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "'waist' moved by -2." in done.stdout
+    again = run(str(BATCH), "keeper.blend", "--", "object-nudged.toml", "--quality", folder=marked)
+    assert again.returncode == 0 and "(100 %) follow natural lines" in again.stdout
+
+
+def test_a_group_that_is_not_there_is_one_sentence(marked):
+    job(marked, "object", MARKED.replace('"face"', '"fase"'))
+    done = run(str(BATCH), "keeper.blend", "--", "object.toml", folder=marked)
+    assert done.returncode == 2 and done.stderr.count("\n") == 1
+    assert "no vertex group 'fase'; its vertex groups are face" in done.stderr
 
 
 def test_numbers_of_the_fixture_are_exact(blend):

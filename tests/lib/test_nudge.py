@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from seamwright.errors import BadInput
+from seamwright.markings import Markings
 from seamwright.mesh import Mesh, joined
 from seamwright.nudge import Nudged, nudge
 from seamwright.quality import Surface, Weights, prepared, quality
@@ -102,7 +103,8 @@ def test_a_groove_nearby_takes_the_seam():
 def test_a_seam_leaves_the_keep_clear_area():
     z = np.arange(-20, 20.1, 0.5)
     figure = turned(z, np.full(len(z), 10.0))
-    surface = prepared(figure, keep_clear=(figure.vertices[:, 2] < 2).astype(float))
+    low = figure.vertices[figure.faces].max(axis=1)[:, 2] <= 2
+    surface = prepared(figure, Markings.of(figure, low))
     found = nudge(surface, Seam(1, "throat", (0, 0, 0.3), UP), shift=5, tilt=5)
     assert found.before.keep_clear == pytest.approx(found.before.length)
     assert found.after.keep_clear == pytest.approx(0, abs=1e-9)
@@ -115,7 +117,8 @@ def test_a_seam_goes_to_a_natural_line():
     line = np.column_stack(
         [10 * np.cos(turn), 10 * np.sin(turn), 3 + 10 * np.tan(np.radians(6)) * np.cos(turn)]
     )
-    surface = prepared(figure, natural_lines=line, near_line=0.4)
+    segments = np.stack([line[:-1], line[1:]], axis=1)
+    surface = prepared(figure, Markings.of(figure, lines=segments), near_line=0.4)
     found = nudge(surface, Seam(1, "belt", (0, 0, 0), UP), shift=5, tilt=10)
     assert found.after.on_lines > 0.9 * found.after.length
     assert angle_between(found.seam.normal, leaning(-6)) < 2.5
@@ -225,7 +228,7 @@ def test_a_limb_that_joins_another_is_left_before_it_does():
     # Both arms of the ring are near enough to be looked at; where they are joined, and only
     # there, is no keep-clear area.
     ring = torus(20, 6)
-    surface = prepared(ring, keep_clear=(ring.vertices[:, 0] < 20).astype(float))
+    surface = prepared(ring, Markings.of(ring, ring.vertices[ring.faces].mean(axis=1)[:, 0] < 20))
     seam = Seam(1, "ring", (13.5, 0, 0), (1, 0, 0), Reach("nearest", points=((13.5, 13, 0),)))
     found = nudge(surface, seam, shift=24, tilt=0)
     assert_sound(surface, seam, found, 24, 0)

@@ -7,12 +7,22 @@ import pytest
 
 from seamwright.errors import BadInput
 from seamwright.frame import Frame
+from seamwright.line import Line
+from seamwright.markings import Markings, carried
 from seamwright.mesh import Mesh, joined
 from seamwright.parting import part
-from seamwright.quality import SeamQuality, Weights, cost, hull_width, prepared, quality
+from seamwright.quality import (
+    SeamQuality,
+    Weights,
+    cost,
+    hull_width,
+    line_quality,
+    prepared,
+    quality,
+)
 from seamwright.seam import Seam
 from seamwright.section import section
-from seamwright.shapes import box, moved, revolved, torus
+from seamwright.shapes import box, moved, revolved, sphere, torus
 
 SIDES = 96
 UP = (0.0, 0.0, 1.0)
@@ -34,8 +44,10 @@ def notched(depth: float, step: float = 0.25) -> Mesh:
     return turned(z, 10 - np.sign(depth) * np.maximum(abs(depth) - np.abs(z), 0))
 
 
-def judged(mesh: Mesh, point, normal=UP, *, scale=1.0, wall=0.5, **prepare) -> SeamQuality:
-    surface = prepared(mesh, scale=scale, **prepare)
+def judged(
+    mesh: Mesh, point, normal=UP, *, scale=1.0, wall=0.5, near_line=None, **marked
+) -> SeamQuality:
+    surface = prepared(mesh, Markings.of(mesh, **marked), scale=scale, near_line=near_line)
     return quality(surface, section(mesh, Frame.on_plane(point, normal)), wall=wall)
 
 
@@ -246,35 +258,107 @@ def test_a_narrow_hole_in_thick_material_is_not_thin():
 # --- keep-clear areas and natural lines ---------------------------------------------
 
 
-def test_keep_clear_length_of_a_patch():
+def right_half(figure: Mesh) -> np.ndarray:
+    """(F,) faces on the side of greater x."""
+    return figure.vertices[figure.faces].mean(axis=1)[:, 0] > 0
+
+
+@pytest.mark.parametrize("z", [0.2, 0.0])
+def test_a_seam_through_a_keep_clear_half_crosses_it_for_half_its_round(z):
+    # pi r on a true cylinder; sides of the polygon here. At z = 0 it runs along edges.
+    q = judged(cylinder(), (0, 0, z), keep_clear=right_half(cylinder()))
+    assert q.keep_clear == pytest.approx(SIDES / 2 * 20 * np.sin(np.pi / SIDES), rel=1e-9)
+    assert q.keep_clear == pytest.approx(np.pi * 10, rel=2e-4)
+
+
+def test_a_slanted_seam_crosses_half_of_its_ellipse():
+    # Perimeter of an ellipse: Ramanujan 1914, good to 1e-7 here.
+    a, b = 10 * np.sqrt(2), 10.0
+    h = ((a - b) / (a + b)) ** 2
+    round_it = np.pi * (a + b) * (1 + 3 * h / (10 + np.sqrt(4 - 3 * h)))
+    q = judged(cylinder(), (0, 0, 0.2), (1, 0, 1), keep_clear=right_half(cylinder()))
+    assert q.keep_clear == pytest.approx(round_it / 2, rel=1e-3)
+
+
+def test_along_the_edge_of_a_keep_clear_area_is_not_across_it():
     figure = cylinder()
-    patch = (figure.vertices[:, 0] > 1e-9).astype(float)
-    q = judged(figure, (0, 0, 0.2), keep_clear=patch)
-    # Each weighted vertex stands for half a side either way.
-    side = 20 * np.sin(np.pi / SIDES)
-    assert q.keep_clear == pytest.approx((SIDES / 2 - 1) * side, rel=1e-9)
-    linear = (figure.vertices[:, 0] + 10) / 20
-    assert judged(figure, (0, 0, 0.2), keep_clear=linear).keep_clear == pytest.approx(
-        q.length / 2, rel=1e-9
-    )
-    assert judged(figure, (0, 0, 0), keep_clear=patch).keep_clear == pytest.approx(q.keep_clear)
+    low = figure.vertices[figure.faces].mean(axis=1)[:, 2] < 0
+    assert judged(figure, (0, 0, 0), keep_clear=low).keep_clear == 0
+    q = judged(figure, (0, 0, -0.1), keep_clear=low)
+    assert q.keep_clear == pytest.approx(q.length)
+
+
+def test_a_ball_keeps_its_chord_of_a_plain_face_clear():
+    # A face of two triangles: the chord at d from a ball's centre is 2 sqrt(R² - d²).
+    cube = box(100, 100, 100, (-50, -50, -50))
+    q = judged(cube, (0, 0, 6), balls=[(50, 5, 10, 20)])
+    assert q.keep_clear == pytest.approx(2 * np.sqrt(20**2 - 4**2), rel=1e-12)
+    # Two balls that overlap count once; one reaches over the edge of the face.
+    balls = [(50, 0, 0, 10), (50, 8, 0, 10), (50, 45, 0, 10)]
+    q = judged(cube, (0, 0, 0), balls=balls)
+    # The third: 15 mm of the face it is on, and sqrt(10² - 5²) round the corner.
+    assert q.keep_clear == pytest.approx(28 + 15 + np.sqrt(75), rel=1e-12)
+    # A ball that only comes near keeps nothing clear.
+    assert judged(cube, (0, 0, 0), balls=[(50, 0, 10.001, 10)]).keep_clear == 0
+
+
+def test_seam_faces_of_others_are_not_kept_clear():
+    figure = cylinder()
+    regions = section(figure, Frame.on_plane((0, 0, 0), (1, 0, 0))).regions
+    halves = part(figure, Seam(1, "side", (0, 0, 0), (1, 0, 0)), regions)
+    everywhere = Markings.of(figure, np.ones(len(figure.faces), dtype=bool), balls=[(0, 0, 0, 99)])
+    surface = prepared(halves, carried(everywhere, figure, halves), scale=1.0)
+    q = quality(surface, section(halves, Frame.on_plane((0, 0, 0.2), UP)))
+    assert q.keep_clear == pytest.approx(q.length - q.on_seams, rel=1e-9)
+    assert q.on_seams == pytest.approx(40, rel=1e-9)
+
+
+def ring_at(z: float, figure: Mesh) -> np.ndarray:
+    """(L, 2, 3) the edges of a cylinder's ring at a height, segments all the way round."""
+    ring = figure.vertices[np.abs(figure.vertices[:, 2] - z) < 1e-9]
+    ring = ring[np.argsort(np.arctan2(ring[:, 1], ring[:, 0]))]
+    return np.stack([ring, np.roll(ring, -1, axis=0)], axis=1)
 
 
 def test_length_along_a_natural_line():
     figure = cylinder(step=1.0)
-    ring = np.flatnonzero(np.abs(figure.vertices[:, 2]) < 1e-9)
-    ring = ring[np.argsort(np.arctan2(figure.vertices[ring, 1], figure.vertices[ring, 0]))]
-    edges = np.stack([ring, np.roll(ring, -1)], axis=1)
     for z, share in ((0.0, 1), (0.4, 1), (0.6, 0)):
-        q = judged(figure, (0, 0, z), natural_lines=edges, near_line=0.5)
+        q = judged(figure, (0, 0, z), lines=ring_at(0, figure), near_line=0.5)
         assert q.on_lines == pytest.approx(share * q.length, abs=1e-9)
+        assert q.on_lines_share == pytest.approx(share, abs=1e-9)
         assert q.exposed == pytest.approx(q.length - q.on_lines, abs=1e-9)
-    # Half a ring as points: half the outline and what is near its two ends, a chord of
-    # near_line beyond each.
+    # Half a ring: half the outline and what is near its two ends, a chord of near_line each.
     turn = np.linspace(0, np.pi, 400)
     points = 10 * np.column_stack([np.cos(turn), np.sin(turn), 0 * turn])
-    q = judged(figure, (0, 0, 0), natural_lines=points, near_line=0.5)
+    half = np.stack([points[:-1], points[1:]], axis=1)
+    q = judged(figure, (0, 0, 0), lines=half, near_line=0.5)
     assert q.on_lines == pytest.approx(10 * np.pi + 2 * 0.5, rel=2e-3)
+
+
+def test_crossing_a_natural_line_is_not_following_it():
+    upright = [[[10, 0, -20], [10, 0, 20]]]
+    assert judged(cylinder(), (0, 0, 0.2), lines=upright, near_line=2).on_lines == 0
+    along = judged(box(20, 20, 40, (-10, -10, -20)), (10, 0, 0), (0, 1, 0), lines=upright,
+                   near_line=2)  # fmt: skip
+    assert along.on_lines == pytest.approx(40, rel=1e-9)
+
+
+def test_a_line_seam_is_judged_by_what_it_runs_along():
+    figure = cylinder(step=1.0)
+    ring = np.flatnonzero(np.abs(figure.vertices[:, 2]) < 1e-9)
+    ring = ring[np.argsort(np.arctan2(figure.vertices[ring, 1], figure.vertices[ring, 0]))]
+    line = Line(ring.astype(np.int32), figure.vertices[ring])
+    marked = Markings.of(figure, right_half(figure), lines=ring_at(0, figure)[: SIDES // 4])
+    q = line_quality(prepared(figure, marked, scale=1.0, near_line=1e-3), line)
+    side = 20 * np.sin(np.pi / SIDES)
+    assert q.length == pytest.approx(SIDES * side, rel=1e-12)
+    assert q.keep_clear == pytest.approx(SIDES / 2 * side, rel=1e-9)
+    assert q.on_lines == pytest.approx(SIDES / 4 * side, rel=1e-3)
+    said = " ".join(q.lines())
+    assert "31.4 mm cross the keep-clear area" in said and "(25 %) follow natural lines" in said
+    low = figure.vertices[figure.faces].mean(axis=1)[:, 2] < 0
+    edge = line_quality(prepared(figure, Markings.of(figure, low), scale=1.0), line)
+    assert edge.keep_clear == 0 and len(edge.lines()) == 1
 
 
 # --- all together -----------------------------------------------------------------
@@ -289,12 +373,12 @@ def bumpy() -> Mesh:
 
 def test_a_figure_ten_times_as_large_has_ten_times_the_lengths_and_the_same_shares():
     figure = bumpy()
-    clear = (figure.vertices[:, 1] > 0).astype(float)
-    lines = figure.faces[:200, :2]
+    clear = figure.vertices[figure.faces[:, 0], 1] > 0
+    edges = figure.faces[:200, :2]
     found = []
     for factor in (1.0, 10.0):
         grown = figure.scaled(factor)
-        surface = prepared(grown, clear, lines)
+        surface = prepared(grown, Markings.of(grown, clear, grown.vertices[edges]))
         frame = Frame.on_plane((0, 0, factor * 4.4), (0.2, 0.1, 1))
         found.append(quality(surface, section(grown, frame), wall=5 * factor))
     small, large = found
@@ -325,8 +409,8 @@ def test_a_part_of_a_figure_is_judged_as_in_the_whole():
     z = np.array([-20.0, -4, 0, 4, 20])
     waist = turned(z, np.array([10.0, 10, 6, 10, 10]), 24)
     both = joined([moved(bumpy(), (60, 0, 0)), waist])
-    clear = (both.vertices[:, 1] > 0).astype(float)
-    surface = prepared(both, clear, scale=0.4)
+    clear = both.vertices[both.faces[:, 0], 1] > 0
+    surface = prepared(both, Markings.of(both, clear, balls=[(0, 8, 0, 3)]), scale=0.4)
     local = surface.part(np.arange(len(both.faces)) >= len(both.faces) - len(waist.faces))
     assert len(local.mesh.faces) == len(waist.faces) and len(local.large) > 0
     frame = Frame.on_plane((0, 0, 0.1), UP)
@@ -347,7 +431,7 @@ def test_only_the_chosen_regions_are_judged():
 
 def test_cost_is_the_weighted_sum_and_the_same_by_the_short_way():
     figure = bumpy()
-    surface = prepared(figure, (figure.vertices[:, 1] > 0).astype(float))
+    surface = prepared(figure, Markings.of(figure, figure.vertices[figure.faces[:, 0], 1] > 0))
     found = section(figure, Frame.on_plane((0, 0, 3.3), (0.2, 0.1, 1)))
     w = Weights()
     q = quality(surface, found, wall=30.0)
@@ -367,7 +451,7 @@ def test_sentences_hold_the_numbers():
     assert "43.0 mm long" in text and "30 mm²" in text and "90°" in text
     assert "thinner than the wall of 2.0 mm, down to 1.5 mm" in text
     assert "none is sharper" in text and "keep-clear" not in text
-    clear = judged(box(10, 10, 10), (0, 0, 4), keep_clear=np.ones(8))
+    clear = judged(box(10, 10, 10), (0, 0, 4), keep_clear=np.ones(12, dtype=bool))
     assert any("40.0 mm cross the keep-clear area" in line for line in clear.lines())
 
 
@@ -386,13 +470,9 @@ def test_far_from_the_origin_nothing_changes():
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ({"keep_clear": [1, 0]}, "one for each of the 8"),
-        ({"keep_clear": np.full(8, 2.0)}, "outside 0 to 1"),
-        ({"keep_clear": np.full(8, np.nan)}, "outside 0 to 1"),
-        ({"natural_lines": np.zeros((3, 4))}, "as \\(E, 2\\)"),
-        ({"natural_lines": [[0, 99]]}, "names vertex 99"),
         ({"scale": 0.0}, "smoothing scale"),
         ({"near_line": -1.0}, "natural line"),
+        ({"markings": Markings.of(sphere(1, 8))}, "markings are of"),
     ],
 )
 def test_bad_input_says_so(options, words):
