@@ -13,7 +13,6 @@ from seamwright import __version__
 from seamwright.errors import BadInput, SeamwrightError
 from seamwright.files import require_free_folder
 from seamwright.job import Job, read_job, write_job
-from seamwright.line import line_of
 from seamwright.markings import Markings, carried, crossed
 from seamwright.mesh import Mesh
 from seamwright.nudge import SHIFT_SHARE, TILT
@@ -24,6 +23,8 @@ from seamwright.reach import region_facts
 from seamwright.report import CAUTIONS
 from seamwright.run import Figure, Result, load_marked, make, prepare, target_folder, write
 from seamwright.seam import in_order, reached
+from seamwright.section import Section
+from seamwright.span import Spans, effect, spans
 from seamwright.surface import Surface, prepared
 
 Source = Callable[[Job, Path], tuple[Mesh, str, Markings]]
@@ -117,18 +118,25 @@ def _looked_at(figure: Figure, job: Job, options: argparse.Namespace) -> list[st
     """What the figure and its seams are like, in sentences."""
     lines = [*figure.inspection.lines(), *figure.mended]
     lines += figure.markings.sentences(figure.mesh)
+    if not options.regions and not options.quality:
+        return lines
+    seams = in_order(job.seams)
+    drawn = spans(figure.mesh, seams)
+    wholes = sections(figure.mesh, seams, drawn)
     if options.regions:
-        for name, whole in sections(figure.mesh, in_order(job.seams)).items():
-            lines += [f"Seam '{name}':", *(f"  {facts.line}" for facts in region_facts(whole))]
+        for seam in seams:
+            if seam.line:
+                lines += [f"Seam '{seam.name}':", f"  {effect(drawn, seam)}"]
+            else:
+                facts = region_facts(wholes[seam.name])
+                lines += [f"Seam '{seam.name}':", *(f"  {fact.line}" for fact in facts)]
     if options.quality:
-        lines += _qualities(figure, job)
+        lines += _qualities(figure, job, drawn, wholes)
     return lines
 
 
-def _qualities(figure: Figure, job: Job) -> list[str]:
+def _qualities(figure: Figure, job: Job, drawn: Spans, wholes: dict[str, Section]) -> list[str]:
     """What is known of each seam before it is cut, in sentences."""
-    seams = in_order(job.seams)
-    wholes = sections(figure.mesh, seams)
     surfaces: dict[int, Surface] = {}
 
     def surface_of(mesh: Mesh) -> Surface:
@@ -137,10 +145,10 @@ def _qualities(figure: Figure, job: Job) -> list[str]:
         return surfaces[id(mesh)]
 
     lines = []
-    for seam in seams:
+    for seam in in_order(job.seams):
         if seam.line:
-            surface = surface_of(figure.mesh)
-            said = line_quality(surface, line_of(figure.mesh, seam)).lines()
+            surface = surface_of(drawn.figure)
+            said = line_quality(surface, drawn[seam.name].line).lines()
         else:
             # A seam that stops at others has a section of the figure parted along those.
             whole = wholes[seam.name]

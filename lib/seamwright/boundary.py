@@ -17,7 +17,7 @@ def without_repeats(loop: FloatArray) -> FloatArray:
     A drawn outline is often closed by its first point once more.
     """
     step = np.linalg.norm(loop - np.roll(loop, 1, axis=0), axis=1)
-    return loop[step > TOUCHING * _extent(loop)]
+    return np.asarray(loop[step > TOUCHING * _extent(loop)])
 
 
 def own_crossing(loop: FloatArray) -> FloatArray | None:

@@ -87,7 +87,7 @@ def interfaces(
 ) -> tuple[Interface, ...]:
     """Every interface, by seam, then by pieces, then largest first.
 
-    spans : of the line seams.
+    spans : of the line seams; needed if there are any.
 
     Raises
     ------
@@ -97,7 +97,9 @@ def interfaces(
     found: list[Interface] = []
     for seam in seams:
         if seam.line:
-            found.extend(_along_line(seam, (spans or {})[seam.name], pieces))
+            if spans is None:
+                raise SeamwrightError(f"Seam '{seam.name}' follows a line: give its span.")
+            found.extend(_along_line(seam, spans[seam.name], pieces))
         else:
             found.extend(_along(seam, pieces))
     return tuple(found)

@@ -238,12 +238,13 @@ def line_seam(
     return Seam(number, name, (px, py, pz), (nx, ny, nz), joint=joint, line=line)
 
 
-def line_of(mesh: Mesh, seam: Seam) -> Line:
-    """A line seam's line on a figure; BadInput as `line_from_points`, naming the seam."""
+def line_of(mesh: Mesh, seam: Seam) -> tuple[Mesh, Line]:
+    """A line seam's line, and the figure it is drawn on; BadInput as `line_from_points`,
+    naming the seam."""
     if seam.line is None:
         raise SeamwrightError(f"Seam '{seam.name}' is flat: it has no line.")
     try:
-        return line_from_points(mesh, seam.line.points, crease=seam.line.crease)
+        return mesh, line_from_points(mesh, seam.line.points, crease=seam.line.crease)
     except BadInput as error:
         raise BadInput(f"Seam '{seam.name}': {error}") from error
 

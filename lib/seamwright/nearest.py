@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from seamwright.mesh import FloatArray, IntArray, Mesh
 from seamwright.outline import IdArray, dot
-from seamwright.wall import _point_triangle
+from seamwright.wall import point_triangle_distance
 
 BLOCK = 4096
 """Points looked up at once: keeps the lists of candidates to a few megabytes."""
@@ -48,10 +48,10 @@ def nearest_faces(mesh: Mesh, points: FloatArray) -> tuple[IntArray, FloatArray]
         bound = np.full(len(some), np.inf)
         for size in sizes:
             first = size.faces[size.middles.query(some)[1]]
-            bound = np.minimum(bound, _point_triangle(some, corners[first]))
+            bound = np.minimum(bound, point_triangle_distance(some, corners[first]))
         for size in sizes:
             for point, face in _candidates(size, some, bound):
-                gap = _point_triangle(some[point], corners[face])
+                gap = point_triangle_distance(some[point], corners[face])
                 order = np.lexsort((face, gap, point))
                 best = order[np.r_[True, np.diff(point[order]) > 0]]
                 rows, near, which = start + point[best], gap[best], face[best]

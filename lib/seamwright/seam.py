@@ -12,7 +12,7 @@ from seamwright.errors import BadInput
 from seamwright.frame import Frame
 from seamwright.mesh import FloatArray
 from seamwright.outline import Region
-from seamwright.section import Section
+from seamwright.section import BrokenOutline, Section
 
 Point = tuple[float, float, float]
 ReachMode = Literal["all", "nearest", "disc", "outline", "regions"]
@@ -109,13 +109,14 @@ def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
     ------
     BadInput
         If the plane misses the figure, a region has no such number, a point lies too far
-        from every region, a boundary is none or cuts a region, or an outline is open
-        because the mesh is.
+        from every region, a boundary is none or cuts a region, or an outline that the reach
+        takes is open, flipped or branches because the mesh is or does.
     """
-    if len(whole.gaps) and not whole.regions:
+    broken = _broken_within(seam, whole)
+    if broken is not None:
         raise BadInput(
-            f"Seam '{seam.name}': the section is open at {place(whole.gaps[0])}; "
-            "mend the figure or move the seam."
+            f"Seam '{seam.name}': the section {broken.what} at {place(broken.gaps[0])}; mend the "
+            "figure, move the seam, or let its reach take only regions that are sound."
         )
     if not whole.regions:
         raise BadInput(
@@ -139,6 +140,41 @@ def reached(seam: Seam, whole: Section) -> tuple[Region, ...]:
                 f"its section has {len(whole.regions)}: {listing(whole)}."
             )
     return tuple(whole.regions[n - 1] for n in sorted(set(seam.reach.regions)))
+
+
+def to_part(seam: Seam, whole: Section) -> tuple[Region, ...]:
+    """The regions that the seam takes, all of them fit to be parted; see `reached`.
+
+    Raises
+    ------
+    BadInput
+        If surfaces run into each other in one of them: a piece of both would be doubled there.
+    """
+    taken = reached(seam, whole)
+    for region in taken:
+        if region.clash is not None:
+            at = place(whole.frame.to_world(region.clash))
+            raise BadInput(
+                f"Seam '{seam.name}': surfaces of the figure run into each other in its section "
+                f"at {at}; mend the figure, which unites shells that overlap, or move the seam."
+            )
+    return taken
+
+
+def _broken_within(seam: Seam, whole: Section) -> BrokenOutline | None:
+    """A broken outline that the seam's reach takes, if it takes one."""
+    if not whole.broken or seam.reach.mode == "all" or not whole.regions:
+        return whole.broken[0] if whole.broken else None
+    local = whole.frame.to_plane(np.reshape(seam.reach.points, (-1, 3)))
+    if seam.reach.mode == "nearest":
+        near = (whole.broken_nearest(p) for p in seam.reach.points)
+        return next((b for b in near if b is not None), None)
+    for broken in whole.broken if len(local) else ():
+        if seam.reach.mode == "disc" and broken.distance(local[0]) <= seam.reach.radius:
+            return broken
+        if seam.reach.mode == "outline" and broken.enters(local):
+            return broken
+    return None
 
 
 def _nearest(seam: Seam, whole: Section) -> tuple[Region, ...]:

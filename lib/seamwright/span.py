@@ -10,10 +10,11 @@ import numpy as np
 from seamwright.errors import BadInput, Progress
 from seamwright.frame import Frame
 from seamwright.line import Line, line_of
-from seamwright.line_parting import chords, part_along_line, require_inside, spanned
+from seamwright.line_parting import chords, is_apart, part_along_line, require_inside, spanned
 from seamwright.membrane import Membrane, require_simple
 from seamwright.mesh import Mesh
 from seamwright.pad import UNDERCUT, Pad, padded, rise_along, slide_direction
+from seamwright.parting import solids
 from seamwright.seam import Seam
 
 
@@ -42,14 +43,23 @@ class Span:
         )
 
 
-Spans = Mapping[str, Span]
-"""By seam name, the span of every line seam."""
+@dataclass(frozen=True, eq=False)
+class Spans:
+    """A figure with all its line seams drawn on it.
+
+    figure : the same surface as the figure given, its skin divided where lines cross faces.
+    of : by seam name, the span of every line seam.
+    """
+
+    figure: Mesh
+    of: Mapping[str, Span]
+
+    def __getitem__(self, name: str) -> Span:
+        return self.of[name]
 
 
-def spans(
-    figure: Mesh, seams: tuple[Seam, ...], progress: Progress | None = None
-) -> dict[str, Span]:
-    """The span of every line seam among `seams`, by name.
+def spans(figure: Mesh, seams: tuple[Seam, ...], progress: Progress | None = None) -> Spans:
+    """Draw every line seam among `seams` on a figure and span it.
 
     Raises
     ------
@@ -58,12 +68,16 @@ def spans(
         crosses itself or meets another line seam's; or the pad asked for has no place.
     """
     lines = [seam for seam in seams if seam.line]
+    drawn: dict[str, Line] = {}
+    # Every line is drawn before any is spanned, as each may divide faces of the skin.
+    for seam in lines:
+        figure, drawn[seam.name] = line_of(figure, seam)
     found: dict[str, Span] = {}
     parted = figure
     for done, seam in enumerate(lines):
         if progress:
             progress(done / len(lines), f"spanning {seam.name}")
-        line = line_of(figure, seam)
+        line = drawn[seam.name]
         try:
             span = _span(parted, seam, line)
         except BadInput as error:
@@ -71,7 +85,19 @@ def spans(
         found[seam.name] = span
         if done + 1 < len(lines):
             parted = part_along_line(parted, line, span.surface, seam.id)
-    return found
+    return Spans(figure, found)
+
+
+def effect(drawn: Spans, seam: Seam) -> str:
+    """What a line seam is like, and what parting it alone would take off, in a sentence."""
+    span = drawn[seam.name]
+    parted = part_along_line(drawn.figure, span.line, span.surface, seam.id)
+    if not is_apart(parted, seam.id):
+        return f"{span.words}; separates nothing by itself, as it runs round a handle"
+    solid = solids(parted)
+    volumes = np.bincount(solid, weights=parted.signed_volumes())
+    sides = np.unique(solid[parted.tag == seam.id])
+    return f"{span.words}; takes off {volumes[sides].min() / 1000:.1f} cm³"
 
 
 def _span(figure: Mesh, seam: Seam, line: Line) -> Span:

@@ -90,8 +90,8 @@ def _pair_distances(a: FloatArray, b: FloatArray) -> FloatArray:
     a, b = np.broadcast_to(a, shape), np.broadcast_to(b, shape)
     best = np.full(shape[:-2], np.inf)
     for i in range(3):
-        best = np.minimum(best, _point_triangle(a[..., i, :], b))
-        best = np.minimum(best, _point_triangle(b[..., i, :], a))
+        best = np.minimum(best, point_triangle_distance(a[..., i, :], b))
+        best = np.minimum(best, point_triangle_distance(b[..., i, :], a))
         p, p2 = a[..., i, :], a[..., (i + 1) % 3, :]
         best[pierced(p, p2, b)] = 0.0
         best[pierced(b[..., i, :], b[..., (i + 1) % 3, :], a)] = 0.0
@@ -101,7 +101,7 @@ def _pair_distances(a: FloatArray, b: FloatArray) -> FloatArray:
     return np.asarray(best)
 
 
-def _point_triangle(p: FloatArray, t: FloatArray) -> FloatArray:
+def point_triangle_distance(p: FloatArray, t: FloatArray) -> FloatArray:
     """Distance of points (..., 3) to triangles (..., 3, 3): over the face, else to an edge."""
     a, b, c = t[..., 0, :], t[..., 1, :], t[..., 2, :]
     normal = np.cross(b - a, c - a)
