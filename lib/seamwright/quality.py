@@ -19,7 +19,7 @@ from seamwright.outline import IdArray, Region, dot
 from seamwright.seam import Point, place
 from seamwright.section import Section
 from seamwright.surface import Surface, divided, prepared
-from seamwright.trace import FEATHER, Trace, clear_shares, line_shares
+from seamwright.trace import FEATHER, Trace, clear_shares, hidden_and_ridge, line_shares
 
 __all__ = [
     "LineQuality",
@@ -230,17 +230,26 @@ def quality(
 class LineQuality:
     """What a line seam would be like. It runs along mesh edges; lengths are in mm.
 
+    hollow, ridge : in creases, where it hides, and on ridges, where it shows most; as
+        `Quality` has them.
     keep_clear : with the keep-clear area on both its sides.
     on_lines : along natural lines.
     """
 
     length: float
+    hollow: float
+    ridge: float
     keep_clear: float
     on_lines: float
 
     def lines(self) -> tuple[str, ...]:
         """Plain sentences with numbers and units, for the panel and the report."""
-        said = [f"The line is {self.length:.1f} mm long."]
+        share = 100 * self.hollow / max(self.length, 1e-300)
+        said = [
+            f"The line is {self.length:.1f} mm long: {self.hollow:.1f} mm ({share:.0f} %) lie in "
+            f"hollows, {self.length - self.hollow:.1f} mm show, {self.ridge:.1f} mm of them on "
+            "ridges."
+        ]
         if self.on_lines > LEAST:
             share = 100 * self.on_lines / self.length
             said.append(f"{self.on_lines:.1f} mm ({share:.0f} %) follow natural lines.")
@@ -254,11 +263,42 @@ def line_quality(surface: Surface, line: Line) -> LineQuality:
     start, end = line.points, np.roll(line.points, -1, axis=0)
     length = np.sqrt(dot(end - start, end - start))
     left, right = _beside(surface.mesh, line)
+    hollow, ridge = hidden_and_ridge(_bend_across(surface, line, left, right))
     return LineQuality(
         float(length.sum()),
+        float((length * hollow).sum()),
+        float((length * ridge).sum()),
         float((length * clear_shares(surface, left, right, start, end)).sum()),
         float((length * line_shares(surface, start, end)).sum()),
     )
+
+
+def _bend_across(surface: Surface, line: Line, left: IdArray, right: IdArray) -> FloatArray:
+    """(N,) how far the skin turns across each edge of a line over one scale, radians; above 0
+    on a ridge.
+
+    By the smoothed normals beside the edge; beside faces too large for those, by how the two
+    faces themselves are bent.
+    """
+    mesh = surface.mesh
+    a, b = line.points, np.roll(line.points, -1, axis=0)
+    along = b - a
+    along /= np.maximum(np.sqrt(dot(along, along)), 1e-300)[:, None]
+    ends = np.stack([line.vertices, np.roll(line.vertices, -1)], axis=1)
+    third = [
+        mesh.faces[rows].sum(axis=1, dtype=np.int64) - ends.sum(axis=1, dtype=np.int64)
+        for rows in (left, right)
+    ]
+    off = mesh.vertices[third[1]] - mesh.vertices[third[0]]
+    off -= dot(off, along)[:, None] * along
+    width = np.sqrt(dot(off, off))
+    turned = dot(surface.normals[third[1]] - surface.normals[third[0]], off)
+    bend = turned / np.maximum(width, 1e-300) ** 2 * surface.scale
+    coarse = np.isin(left, surface.large) | np.isin(right, surface.large)
+    one, other = mesh.face_vectors_of(left[coarse]), mesh.face_vectors_of(right[coarse])
+    sine = dot(np.cross(one, other), along[coarse])
+    bend[coarse] = 0.5 * np.arctan2(sine, dot(one, other))
+    return np.asarray(bend)
 
 
 def _beside(mesh: Mesh, line: Line) -> tuple[IdArray, IdArray]:

@@ -29,6 +29,14 @@ ALONG = 0.5
 60°, as a line of triangle edges may zigzag by that much."""
 
 
+def hidden_and_ridge(bend: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """For each `bend` of the skin, radians, how far a seam there hides, and lies on a ridge,
+    0 to 1."""
+    span = HOLLOW_FULL - HOLLOW_FROM
+    hidden = np.clip((-bend - HOLLOW_FROM) / span, 0.0, 1.0)
+    return hidden, np.clip((bend - HOLLOW_FROM) / span, 0.0, 1.0)
+
+
 class Trace:
     """What a seam meets, segment by segment of its outlines.
 
@@ -63,12 +71,8 @@ class Trace:
             bend[in_plane] = (bend[in_plane] + second) / 2
             self.skin[in_plane] |= surface.mesh.tag[other] == SKIN
         self.bend = bend
-        self.hidden = self.skin * np.clip(
-            (-bend - HOLLOW_FROM) / (HOLLOW_FULL - HOLLOW_FROM), 0.0, 1.0
-        )
-        self.ridge = self.skin * np.clip(
-            (bend - HOLLOW_FROM) / (HOLLOW_FULL - HOLLOW_FROM), 0.0, 1.0
-        )
+        hidden, ridge = hidden_and_ridge(bend)
+        self.hidden, self.ridge = self.skin * hidden, self.skin * ridge
         self.keep_clear = clear_shares(surface, above, below, self.start, self.end) * self.skin
         self.on_lines = line_shares(surface, self.start, self.end)
         self.exposed = self.skin * (1 - self.hidden) * (1 - self.on_lines)

@@ -7,7 +7,7 @@ import pytest
 
 from seamwright.errors import BadInput
 from seamwright.frame import Frame
-from seamwright.line import Line
+from seamwright.line import Line, line_from_edges
 from seamwright.markings import Markings, carried
 from seamwright.mesh import Mesh, joined
 from seamwright.parting import part
@@ -359,6 +359,29 @@ def test_a_line_seam_is_judged_by_what_it_runs_along():
     low = figure.vertices[figure.faces].mean(axis=1)[:, 2] < 0
     edge = line_quality(prepared(figure, Markings.of(figure, low), scale=1.0), line)
     assert edge.keep_clear == 0 and len(edge.lines()) == 1
+    assert edge.hollow == 0
+
+
+@pytest.mark.parametrize(("way", "hollow", "ridge"), [(-1, 1.0, 0.0), (1, 0.0, 1.0), (0, 0.0, 0.0)])
+def test_a_line_in_a_crease_hides_and_one_on_a_ridge_shows(way, hollow, ridge):
+    """A limb with a rounded groove or bead round its middle, 3 mm deep and 4 mm wide."""
+    z = np.round(np.arange(-20, 20.1, 0.25), 2)
+    figure = turned(z, 10 + 3 * way * np.exp(-((z / 2) ** 2)))
+    middle = int(np.flatnonzero(z == 0)[0])
+    row = 1 + SIDES * middle + np.arange(SIDES)
+    line = line_from_edges(figure, np.stack([row, np.roll(row, -1)], axis=1))
+    q = line_quality(prepared(figure, scale=1.0), line)
+    assert q.hollow / q.length == pytest.approx(hollow, abs=0.02)
+    assert q.ridge / q.length == pytest.approx(ridge, abs=0.02)
+
+
+def test_a_line_along_the_edges_of_a_box_is_on_ridges():
+    cube = box(40, 30, 20)
+    corners = np.argsort(cube.vertices[:, 2], kind="stable")[4:]
+    around = corners[np.argsort(np.arctan2(*(cube.vertices[corners, :2] - [20, 15]).T))]
+    line = line_from_edges(cube, np.stack([around, np.roll(around, -1)], axis=1))
+    q = line_quality(prepared(cube, scale=1.0), line)
+    assert q.ridge == pytest.approx(140) and q.hollow == 0
 
 
 # --- all together -----------------------------------------------------------------
