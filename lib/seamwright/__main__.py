@@ -13,7 +13,7 @@ from seamwright import __version__
 from seamwright.errors import BadInput, SeamwrightError
 from seamwright.files import require_free_folder
 from seamwright.job import Job, read_job, write_job
-from seamwright.markings import Markings, carried, crossed
+from seamwright.markings import Markings, carried
 from seamwright.mesh import Mesh
 from seamwright.nudge import SHIFT_SHARE, TILT
 from seamwright.nudges import nudged_seams
@@ -213,10 +213,6 @@ def _make(figure: Figure, job: Job, options: argparse.Namespace) -> None:
         # Better refused now than after the work.
         require_free_folder(target.resolve(), options.replace)
     result = make(figure, job, None if options.quiet else _show)
-    names = {seam.id: seam.name for seam in job.seams}
-    pieces = [piece.mesh for piece in result.pieces]
-    crossing = crossed(figure.mesh, figure.markings, pieces, names)
-    result = replace(result, warnings=(*result.warnings, *crossing))
     where = "nothing written"
     if not options.dry_run:
         write(result, target, replace=options.replace)

@@ -10,9 +10,10 @@ import numpy as np
 from seamwright.errors import CheckFailed
 from seamwright.figure import welded
 from seamwright.fit import Fit
+from seamwright.flaws import Flaws
 from seamwright.footprint import offset
 from seamwright.joint import Joint, Peg, rings_volume
-from seamwright.mesh import SKIN, EdgeCounts, FloatArray, Mesh
+from seamwright.mesh import SKIN, FloatArray, Mesh
 from seamwright.outline import inside_loop
 from seamwright.parting import encloses
 from seamwright.pieces import Piece
@@ -39,33 +40,51 @@ class Check:
     found: str
 
 
-def require_closed(pieces: tuple[Piece, ...], written: Callable[[Mesh], Mesh]) -> Check:
+def require_closed(
+    pieces: tuple[Piece, ...], written: Callable[[Mesh], Mesh], figure: Mesh | None = None
+) -> Check:
     """Every piece, as it will be written, is closed, manifold and of positive volume.
+
+    Parameters
+    ----------
+    figure : where it is not closed itself, a piece may have the same wrong edges; and a shell
+        of it that no seam touched may be inside out.
 
     Raises
     ------
     CheckFailed
         Naming the piece and a place.
     """
+    whole = figure is None or figure.is_closed
+    old = Flaws.none() if figure is None or whole else Flaws.of(written(figure))
+    leaky = []
     for piece in pieces:
         mesh = written(piece.mesh)
-        edges = EdgeCounts.of(mesh.faces, len(mesh.vertices))
-        for rows, what in (
-            (edges.open, "an open edge"),
-            (edges.manifold_flaws, "an edge of more than two faces"),
-            (edges.flipped, "two faces that disagree which side is out"),
+        flaws = Flaws.of(mesh)
+        fresh = flaws.beyond(old)
+        leaky += [piece.id] if any(flaws.counts) else []
+        for edges, what in (
+            (fresh.open, "an open edge"),
+            (fresh.crowded, "an edge of more than two faces"),
+            (fresh.flipped, "two faces that disagree which side is out"),
         ):
-            if len(rows):
-                where = place(mesh.vertices[rows[0]].mean(axis=0))
+            if len(edges):
                 raise CheckFailed(
-                    f"Piece {piece.id} has {what} at {where} ({len(rows)} in all); "
-                    "move the nearest seam a little."
+                    f"Piece {piece.id} has {what} at {place(edges[0].mean(axis=0))} "
+                    f"({len(edges)} in all); move the nearest seam a little."
                 )
-        if not mesh.volume > 0:
+        untouched = figure is not None and bool((piece.mesh.tag == SKIN).all())
+        if not mesh.volume > 0 and not untouched:
             raise CheckFailed(
                 f"Piece {piece.id} has no volume ({mesh.volume:.3g} mm³); "
                 "move the seams that make it apart."
             )
+    if leaky:
+        which = f"piece{'s' if len(leaky) > 1 else ''} {', '.join(map(str, leaky))}"
+        return Check(
+            "closed",
+            f"{len(pieces)} pieces are closed, but for {which} where the figure itself is not",
+        )
     return Check("closed", f"{len(pieces)} pieces are closed, manifold and of positive volume")
 
 
@@ -74,7 +93,13 @@ def require_volume(figure: Mesh, pieces: tuple[Piece, ...], joints: tuple[Joint,
     pegs = sum(rings_volume(j.peg_rings(p)) for j in joints for p in j.pegs)
     sockets = sum(rings_volume(j.socket_rings(p)) for j in joints for p in j.pegs)
     total = sum(p.mesh.volume for p in pieces)
-    off = (total - pegs + sockets - figure.volume) / figure.volume
+    parted, whole = total, figure.volume
+    if not figure.is_closed:
+        # What an open surface bounds depends on the point it is seen from: take one for all.
+        centre = figure.bounds.mean(axis=0)
+        parted = sum(_volume_about(p.mesh, centre) for p in pieces)
+        whole = _volume_about(figure, centre)
+    off = (parted - pegs + sockets - whole) / max(abs(whole), abs(total))
     if not abs(off) <= VOLUME_TOLERANCE:
         raise CheckFailed(
             f"The pieces' volumes differ from the figure's by {off:.2g} of it "
@@ -86,6 +111,12 @@ def require_volume(figure: Mesh, pieces: tuple[Piece, ...], joints: tuple[Joint,
         f"{sockets / 1000:.3f} cm³ = figure {figure.volume / 1000:.3f} cm³, "
         f"to {abs(off):.1g} of it",
     )
+
+
+def _volume_about(mesh: Mesh, centre: FloatArray) -> float:
+    """Volume between a surface and a point (3,), mm³; of a closed one, what it encloses."""
+    a, b, c = (mesh.vertices[mesh.faces[:, i]] - centre for i in range(3))
+    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0)
 
 
 @dataclass(frozen=True)
@@ -216,21 +247,35 @@ def require_one_scale(figure: Mesh, read_back: dict[int, Mesh]) -> Check:
     return Check("scale", f"files read back span the figure to {off:.1g} mm")
 
 
-def require_files_hold(pieces: tuple[Piece, ...], read_back: dict[int, Mesh]) -> Check:
-    """Each file, read back, holds a closed mesh of its piece's volume."""
+def require_files_hold(
+    pieces: tuple[Piece, ...],
+    read_back: dict[int, Mesh],
+    written: Callable[[Mesh], Mesh] | None = None,
+) -> Check:
+    """Each file, read back, holds a closed mesh of its piece's volume.
+
+    written : gives a piece as it was written; of one that was not closed then, the file must
+        hold as many wrong edges and no more.
+    """
     worst = 0.0
+    as_open = 0
     for piece in pieces:
         mesh = read_back[piece.id]
         off = abs(mesh.volume - piece.mesh.volume) / piece.mesh.volume
         worst = max(worst, off)
         # Single precision keeps a 1 m figure to 0.0001 mm, which on a thin 1 cm³ piece
         # of 10 cm² of skin is 1e-4 of its volume at the very worst.
-        if not mesh.is_closed or not off <= 1e-4:
+        whole = mesh.is_closed
+        if not whole and written is not None:
+            whole = Flaws.of(mesh).counts == Flaws.of(written(piece.mesh)).counts
+            as_open += whole
+        if not whole or not off <= 1e-4:
             raise CheckFailed(
                 f"The file of piece {piece.id} does not hold what was made "
                 f"(closed: {mesh.is_closed}, volume off by {off:.1g} of it)."
             )
-    return Check("files", f"read back closed, volumes off by {worst:.1g} at most")
+    closed = f"closed, {as_open} as open as they were" if as_open else "closed"
+    return Check("files", f"read back {closed}, volumes off by {worst:.1g} at most")
 
 
 def require_fit(fits: dict[int, Fit], profile: PrinterProfile) -> Check:

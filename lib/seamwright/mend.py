@@ -150,31 +150,6 @@ def _require_length(value: float | None, name: str) -> None:
         raise BadInput(f"{name} is {value}; give a length of 0 mm or more.")
 
 
-def require_mended(mended: Mended, name: str) -> Mesh:
-    """The mended mesh, if it is closed.
-
-    Raises
-    ------
-    BadInput
-        If an edge of `name` is still open, crowded or flipped: how many and where.
-    """
-    edges, vertices = mended.mesh.edge_counts, mended.mesh.vertices
-    for bad, what, remedy in (
-        (edges.open, "open edge", "close them"),
-        (edges.manifold_flaws, "edge of three or more faces", "part them"),
-        (edges.flipped, "edge between faces that run opposite ways", "turn the faces"),
-    ):
-        if len(bad):
-            plural = what.replace("edge", "edges", 1)
-            raise BadInput(
-                f"{name} still has {counted(len(bad), what, plural)} near "
-                f"{at(vertices[bad[0]].mean(axis=0))}; {remedy} in the sculpt and run again."
-            )
-    if len(mended.mesh.faces) == 0:
-        raise BadInput(f"{name} has no faces left that enclose anything; give it thickness.")
-    return mended.mesh
-
-
 def _remaining(mesh: Mesh, table: EdgeTable, height: float) -> tuple[str, ...]:
     """Edges that are still wrong at the end, and faces of no area, which do no harm."""
     if len(mesh.faces) == 0:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -18,9 +18,13 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int32]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.integer[Any]]
+Scalar = TypeVar("Scalar", bound=np.generic)
 
 SKIN = 0
 """Tag of a face the sculptor made; seams count from 1."""
+
+FACES_AT_ONCE = 1 << 16
+"""Faces reckoned at a time where that keeps memory down."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,8 +72,8 @@ class Mesh:
                     f"{len(v)}; export the mesh again."
                 )
         f = np.ascontiguousarray(given, dtype=np.int32)
-        finite = np.isfinite(v).all(axis=1)
-        if not finite.all():
+        if not np.isfinite(v).all():
+            finite = np.isfinite(v).all(axis=1)
             first = int(np.argmin(finite))
             raise BadInput(
                 f"Vertex {first} has a coordinate that is not a number; "
@@ -87,7 +91,7 @@ class Mesh:
     @property
     def bounds(self) -> FloatArray:
         """(2, 3) least and greatest coordinate, mm, of all vertices."""
-        return np.stack([self.vertices.min(axis=0), self.vertices.max(axis=0)])
+        return box_of(self.vertices)
 
     @cached_property
     def size(self) -> FloatArray:
@@ -121,6 +125,12 @@ class Mesh:
         """Whether `blocks` has been made: it is worth its time only for several sections."""
         return "blocks" in self.__dict__
 
+    def with_blocks(self, blocks: FaceBlocks) -> Mesh:
+        """The same mesh with blocks made already, as `blocks` would be."""
+        mesh = Mesh(self.vertices, self.faces, self.tag)
+        mesh.__dict__["blocks"] = blocks
+        return mesh
+
     @cached_property
     def areas(self) -> FloatArray:
         """(F,) face areas, mm²."""
@@ -137,11 +147,16 @@ class Mesh:
 
     def signed_volumes(self) -> FloatArray:
         """(F,) signed tetrahedron volume of each face with the box's centre, mm³."""
-        if len(self.faces) == 0:
-            return np.zeros(0)
+        volumes = np.zeros(len(self.faces))
+        if len(volumes) == 0:
+            return volumes
         centre = self.bounds.mean(axis=0)
-        a, b, c = (self.vertices[self.faces[:, i]] - centre for i in range(3))
-        return np.asarray(np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0)
+        # Part by part: what is in between then stays in the processor's cache.
+        for start in range(0, len(volumes), FACES_AT_ONCE):
+            part = slice(start, start + FACES_AT_ONCE)
+            a, b, c = (self.vertices[self.faces[part, i]] - centre for i in range(3))
+            volumes[part] = np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0
+        return volumes
 
     def volume_of(self, chosen: IndexArray) -> float:
         """Volume enclosed by the chosen faces alone, mm³; they must form closed shells."""
@@ -150,9 +165,12 @@ class Mesh:
     @cached_property
     def shell_of_face(self) -> IntArray:
         """(F,) which connected shell each face belongs to (faces that share a vertex)."""
-        if len(self.faces) == 0:
-            return np.zeros(0, dtype=np.int32)
-        return np.asarray(vertex_shells(self.faces, len(self.vertices))[self.faces[:, 0]])
+        return gathered(self.shell_of_vertex, self.faces[:, 0])
+
+    @cached_property
+    def shell_of_vertex(self) -> IntArray:
+        """(V,) likewise of each vertex; one that no face uses has a shell of its own."""
+        return vertex_shells(self.faces, len(self.vertices))
 
     @cached_property
     def edge_counts(self) -> EdgeCounts:
@@ -171,11 +189,36 @@ class Mesh:
         if used.all():
             return self
         index = np.cumsum(used, dtype=np.int32) - np.int32(1)
-        return Mesh(self.vertices[used], index[self.faces], self.tag)
+        kept = np.flatnonzero(used)
+        return Mesh(gathered(self.vertices, kept), gathered(index, self.faces), self.tag)
 
     def subset(self, chosen: BoolArray | IndexArray) -> Mesh:
         """Only the chosen faces (mask or indices), with only the vertices they use."""
-        return Mesh(self.vertices, self.faces[chosen], self.tag[chosen]).compacted()
+        rows = np.flatnonzero(chosen) if np.asarray(chosen).dtype == bool else chosen
+        return Mesh(self.vertices, self.faces[rows], self.tag[rows]).compacted()
+
+    def divided(self, label: IntArray, count: int) -> list[Mesh]:
+        """A mesh for each of 0..count - 1: its faces and their vertices, in order.
+
+        label : (F,) the same for all faces of a shell.
+        """
+        shell = self.shell_of_face
+        of_shell = np.full(int(self.shell_of_vertex.max(initial=-1)) + 1, -1, dtype=np.int32)
+        # Shells mostly come in long runs: one face of each run will do.
+        first = np.flatnonzero(np.diff(shell, prepend=-1))
+        of_shell[shell[first]] = label[first]
+        of_vertex = gathered(of_shell, self.shell_of_vertex)
+        order, starts = runs_of(of_vertex, count)
+        face_order, face_starts = runs_of(label, count)
+        index = np.empty(len(of_vertex), dtype=np.int32)
+        meshes = []
+        for k in range(count):
+            mine = order[starts[k] : starts[k + 1]]
+            index[mine] = np.arange(len(mine), dtype=np.int32)
+            rows = face_order[face_starts[k] : face_starts[k + 1]]
+            faces = gathered(index, gathered(self.faces, rows))
+            meshes.append(Mesh(gathered(self.vertices, mine), faces, gathered(self.tag, rows)))
+        return meshes
 
     def scaled(self, factor: float) -> Mesh:
         """All coordinates times `factor` about the origin."""
@@ -223,20 +266,70 @@ class EdgeCounts:
 def vertex_shells(faces: IntArray, vertex_count: int) -> IntArray:
     """(V,) label of the connected shell of each vertex; unused vertices get their own.
 
-    Two edges a face are enough to connect it, which keeps the graph small.
+    One edge a face connects most of a shell; a second is looked at only where it joins
+    what the first left apart, which keeps the graphs small.
     """
-    rows = np.concatenate([faces[:, 0], faces[:, 1]])
-    columns = np.concatenate([faces[:, 1], faces[:, 2]])
-    graph = csr_matrix(
-        (np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(vertex_count, vertex_count)
-    )
+    a, b, c = faces.T
+    label = _connected(a, b, vertex_count)
+    at_b, at_c = gathered(label, b), gathered(label, c)
+    apart = np.flatnonzero(at_b != at_c)
+    if not len(apart):
+        return label
+    joined_by = _connected(at_b[apart], at_c[apart], int(label.max()) + 1)
+    return gathered(joined_by, label)
+
+
+def _connected(a: IntArray, b: IntArray, count: int) -> IntArray:
+    """(count,) label of the connected part each of 0..count - 1 is in; a[i] is linked to b[i]."""
+    # The search wants its entries as doubles and would copy others.
+    graph = csr_matrix((np.ones(len(a)), (a, b)), shape=(count, count))
     return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
+
+
+def gathered(values: npt.NDArray[Scalar], index: IndexArray) -> npt.NDArray[Scalar]:
+    """values[index] along the first axis; all of `index` must be in range.
+
+    Part by part: numpy makes a 64-bit copy of a 32-bit index, which so stays small and in
+    the processor's cache.
+    """
+    out = np.empty(index.shape + values.shape[1:], dtype=values.dtype)
+    for start in range(0, len(index), FACES_AT_ONCE):
+        part = slice(start, start + FACES_AT_ONCE)
+        np.take(values, index[part], axis=0, out=out[part], mode="clip")
+    return out
+
+
+def runs_of(label: IntArray, count: int) -> tuple[IndexArray, IndexArray]:
+    """The order, stable, that brings equal labels together, and where each run begins.
+
+    label : (N,) from -1, which comes out in no run, to count - 1.
+
+    Returns
+    -------
+    (N,) order and (count + 1,) starts: run k is order[starts[k] : starts[k + 1]].
+    """
+    # numpy sorts by radix what has up to 16 bits.
+    kind = np.min_scalar_type(count + 1) if count < np.iinfo(np.uint16).max else label.dtype
+    order = np.argsort((label + np.int32(1)).astype(kind), kind="stable")
+    starts = np.cumsum(np.bincount(label + np.int32(1), minlength=count + 1))
+    return order, starts
+
+
+def box_of(points: FloatArray) -> FloatArray:
+    """(2, 3) least and greatest coordinate of (N, 3) points, N > 0.
+
+    Column by column, which is many times faster than along the long axis.
+    """
+    columns = points.T
+    return np.array([[c.min() for c in columns], [c.max() for c in columns]])
 
 
 def relabelled(label: IntArray) -> IntArray:
     """The same labels counting from 0 without gaps."""
     used = np.bincount(label) > 0
-    return np.asarray((np.cumsum(used, dtype=np.int32) - 1)[label], dtype=np.int32)
+    if used.all():
+        return label
+    return gathered(np.cumsum(used, dtype=np.int32) - np.int32(1), label)
 
 
 def joined(meshes: list[Mesh]) -> Mesh:

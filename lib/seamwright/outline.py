@@ -24,10 +24,21 @@ class Region:
     loops : outline first, counter-clockwise seen against the normal; then holes, clockwise.
         Each (N, 2) plane coordinates, mm, not repeated at the end.
     segments : for each loop, (N,) ids of the directed segments it was made of, in order.
+    clash : (2,) a place, mm, where surfaces run into each other and this region is the
+        union of what they bound; None for a plain region. A union's loops have corners that
+        are no nodes, and several of their edges may lie on one segment.
+    members : of a union, the plain regions that it unites.
     """
 
     loops: tuple[FloatArray, ...]
     segments: tuple[IdArray, ...]
+    clash: FloatArray | None = None
+    members: tuple[Region, ...] = ()
+
+    @property
+    def plain(self) -> tuple[Region, ...]:
+        """The region itself, or those it unites: their loops run from node to node."""
+        return (self,) if self.clash is None else self.members
 
     @property
     def outline(self) -> FloatArray:
@@ -45,19 +56,21 @@ class Region:
     @cached_property
     def perimeter(self) -> float:
         """mm, outline and holes together."""
-        return float(
-            sum(np.linalg.norm(np.roll(p, -1, axis=0) - p, axis=1).sum() for p in self.loops)
-        )
+        return sum(loop_length(p) for p in self.loops)
 
     @cached_property
     def centroid(self) -> FloatArray:
         """(2,) centre of area, mm; of a sliver without area, the mean of its outline."""
+        # About a point of its own: far from the origin the products would lose all digits.
+        about = self.outline[0]
         total = np.zeros(2)
         for loop in self.loops:
-            after = np.roll(loop, -1, axis=0)
-            weight = loop[:, 0] * after[:, 1] - after[:, 0] * loop[:, 1]
-            total += ((loop + after) * weight[:, None]).sum(axis=0) / 6.0
-        return np.asarray(total / self.area if self.area > 1e-12 else self.outline.mean(axis=0))
+            here, after = loop - about, np.roll(loop, -1, axis=0) - about
+            weight = here[:, 0] * after[:, 1] - after[:, 0] * here[:, 1]
+            total += ((here + after) * weight[:, None]).sum(axis=0) / 6.0
+        if self.area > 1e-12:
+            return np.asarray(about + total / self.area)
+        return np.asarray(self.outline.mean(axis=0))
 
     def contains(self, points: npt.ArrayLike) -> BoolArray:
         """(N,) which of the (N, 2) points lie inside, by the even-odd rule over all loops."""
@@ -75,16 +88,7 @@ class Region:
     def edge_distance(self, points: npt.ArrayLike) -> FloatArray:
         """(N,) distance of the (N, 2) points to the nearest outline or hole edge, mm."""
         p = np.atleast_2d(np.asarray(points, dtype=np.float64))
-        nearest = np.full(len(p), np.inf)
-        for loop in self.loops:
-            after = np.roll(loop, -1, axis=0)
-            for part in range(0, len(p), 256):
-                piece = p[part : part + 256]
-                nearest[part : part + 256] = np.minimum(
-                    nearest[part : part + 256],
-                    point_segment_distance(piece[:, None], loop[None], after[None]).min(axis=1),
-                )
-        return nearest
+        return np.asarray(np.min([_edge_distance(p, loop) for loop in self.loops], axis=0))
 
     @cached_property
     def inner_point(self) -> FloatArray:
@@ -102,6 +106,20 @@ class Region:
         return best
 
 
+@dataclass(frozen=True, eq=False)
+class Chains:
+    """Directed segments joined end to start.
+
+    closed : for each closed loop, (N,) ids of its segments, in order.
+    open : likewise for each chain that does not close.
+    loose : nodes at which a chain is open, ascending.
+    """
+
+    closed: list[IdArray]
+    open: list[IdArray]
+    loose: IdArray
+
+
 def regions_of(segments: IdArray, points_of: PlanePoints) -> tuple[tuple[Region, ...], IdArray]:
     """Chain directed segments into regions, largest area first.
 
@@ -114,23 +132,81 @@ def regions_of(segments: IdArray, points_of: PlanePoints) -> tuple[tuple[Region,
     -------
     The regions, and the nodes at which a chain is open.
     """
-    loops, loose = _loops(segments, points_of)
-    points = [points_of(segments[loop, 0]) for loop in loops]
+    chains = chained(segments, points_of)
+    points = [points_of(segments[loop, 0]) for loop in chains.closed]
     areas = np.array([loop_area(p) for p in points])
-    outlines = [i for i in range(len(loops)) if areas[i] > 0]
-    outlines.sort(key=lambda i: (-areas[i], *points[i].mean(axis=0)))
-    holes: dict[int, list[int]] = {i: [] for i in outlines}
-    for i in range(len(loops)):
-        if areas[i] <= 0:
-            owner = _owner(points[i], [(k, points[k]) for k in reversed(outlines)])
-            if owner is not None:
-                holes[owner].append(i)
-    regions = [
-        Region(tuple(points[k] for k in [i, *holes[i]]), tuple(loops[k] for k in [i, *holes[i]]))
-        for i in outlines
-    ]
+    return nested(points, chains.closed, nests(points, areas, turns_about(points, areas))), (
+        chains.loose
+    )
+
+
+def nested(
+    points: list[FloatArray], ids: list[IdArray], nest: list[list[int]]
+) -> tuple[Region, ...]:
+    """Regions of the loops that `nests` put together, largest area first.
+
+    points : (N, 2) mm, of each loop. ids : (N,) segments of each.
+    """
+    regions = [Region(tuple(points[k] for k in n), tuple(ids[k] for k in n)) for n in nest]
     regions.sort(key=lambda r: (-r.area, *r.outline.mean(axis=0)))
-    return tuple(regions), loose
+    return tuple(regions)
+
+
+def nests(points: list[FloatArray], areas: FloatArray, turns: IdArray) -> list[list[int]]:
+    """For each region, its outline and then its holes; a hole without an outline is in none.
+
+    areas, turns : of the loops, see `loop_area` and `turns_about`.
+    """
+    outlines = [i for i in range(len(points)) if areas[i] > 0]
+    outlines.sort(key=lambda i: (-areas[i], *points[i].mean(axis=0)))
+    found = {i: [i] for i in outlines}
+    for i in range(len(points)):
+        if areas[i] <= 0:
+            around = [k for k in outlines if turns[i, k] > 0]
+            if around:
+                found[around[-1]].append(i)
+    return [found[i] for i in outlines]
+
+
+def turns_about(points: list[FloatArray], areas: FloatArray, within: float = 0.0) -> IdArray:
+    """(L, L) how often each loop of the second axis goes round each of the first, seen from
+    just outside that one; 0 with itself.
+
+    within : mm, how far outside; loops may touch by less.
+    """
+    count = len(points)
+    turns = np.zeros((count, count), dtype=np.int64)
+    if count < 2:
+        return turns
+    low = np.array([p.min(axis=0) for p in points])
+    high = np.array([p.max(axis=0) for p in points])
+    off = max(2 * within, 1e-9 * float((high.max(axis=0) - low.min(axis=0)).max()))
+    held = (low[:, None] >= low[None] - off).all(axis=2)
+    held &= (high[:, None] <= high[None] + off).all(axis=2)
+    np.fill_diagonal(held, False)
+    asked = held.any(axis=1)
+    # Several edges vote, for two of them may meet at less than `off`.
+    right = [
+        just_right(p, off if area > 0 else -off) if some else p[:0]
+        for p, area, some in zip(points, areas, asked, strict=True)
+    ]
+    for k in np.flatnonzero(held.any(axis=0)):
+        inner = np.flatnonzero(held[:, k])
+        votes = winding(np.concatenate([right[i] for i in inner]), points[k])
+        ends = np.cumsum([len(right[i]) for i in inner])
+        for i, vote in zip(inner, np.split(votes, ends[:-1]), strict=True):
+            turns[i, k] = round(float(np.median(vote)))
+    return turns
+
+
+def just_right(loop: FloatArray, off: float) -> FloatArray:
+    """(5, 2) points by the middles of edges, `off` mm to the right of them."""
+    step = np.arange(5) * len(loop) // 5
+    here, after = loop[step], loop[(step + 1) % len(loop)]
+    way = after - here
+    right = np.stack([way[:, 1], -way[:, 0]], axis=1)
+    right /= np.maximum(np.sqrt(dot(way, way)), 1e-300)[:, None]
+    return np.asarray(0.5 * (here + after) + off * right)
 
 
 def loop_area(loop: FloatArray) -> float:
@@ -138,6 +214,22 @@ def loop_area(loop: FloatArray) -> float:
     p = loop - loop[0]
     after = np.roll(p, -1, axis=0)
     return float(0.5 * (p[:, 0] * after[:, 1] - after[:, 0] * p[:, 1]).sum())
+
+
+def loop_length(loop: FloatArray) -> float:
+    """Length of an (N, 2) loop, mm."""
+    return float(np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1).sum())
+
+
+def _edge_distance(points: FloatArray, loop: FloatArray) -> FloatArray:
+    """(N,) distance of (N, 2) points to the nearest edge of an (M, 2) loop, mm."""
+    after = np.roll(loop, -1, axis=0)
+    nearest = np.empty(len(points))
+    for part in range(0, len(points), 256):
+        nearest[part : part + 256] = point_segment_distance(
+            points[part : part + 256, None], loop[None], after[None]
+        ).min(axis=1)
+    return nearest
 
 
 def inside_loop(points: FloatArray, loop: FloatArray) -> BoolArray:
@@ -151,6 +243,21 @@ def inside_loop(points: FloatArray, loop: FloatArray) -> BoolArray:
             at = a[:, 0] + (y - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
         inside[part : part + 256] = (spans & (x < at)).sum(axis=1) % 2 == 1
     return inside
+
+
+def winding(points: FloatArray, loop: FloatArray) -> IdArray:
+    """(N,) how often an (M, 2) loop goes round each of (N, 2) points, counter-clockwise."""
+    a, b = loop, np.roll(loop, -1, axis=0)
+    turns = np.zeros(len(points), dtype=np.int64)
+    for part in range(0, len(points), 256):
+        x, y = points[part : part + 256, 0, None], points[part : part + 256, 1, None]
+        up = (a[:, 1] <= y) & (b[:, 1] > y)
+        down = (a[:, 1] > y) & (b[:, 1] <= y)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            at = a[:, 0] + (y - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
+        right = x < at
+        turns[part : part + 256] = (up & right).sum(axis=1) - (down & right).sum(axis=1)
+    return turns
 
 
 def point_segment_distance(p: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
@@ -175,23 +282,10 @@ def _crossings(loop: FloatArray, y: float) -> FloatArray:
     return np.asarray(a[:, 0] + (y - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0]))
 
 
-def _owner(hole: FloatArray, outlines: list[tuple[int, FloatArray]]) -> int | None:
-    """The smallest outline around a hole, by the vote of its edges' middles.
-
-    A hole may touch its outline at a vertex, so one point would not do.
-    """
-    middles = 0.5 * (hole + np.roll(hole, -1, axis=0))
-    probe = middles[:: max(1, len(middles) // 15)]
-    for key, outline in outlines:
-        if inside_loop(probe, outline).sum() * 2 > len(probe):
-            return key
-    return None
-
-
-def _loops(segments: IdArray, points_of: PlanePoints) -> tuple[list[IdArray], IdArray]:
-    """Closed chains of segment ids, and the nodes where a chain is open."""
+def chained(segments: IdArray, points_of: PlanePoints) -> Chains:
+    """Join directed segments (S, 2) end to start; see `regions_of`."""
     if not len(segments):
-        return [], np.zeros(0, dtype=np.int64)
+        return Chains([], [], np.zeros(0, dtype=np.int64))
     after = _followers(segments, points_of)
     follow = after.tolist()
     # A chain that runs into a gap is no loop: mark all of it before walking.
@@ -201,11 +295,15 @@ def _loops(segments: IdArray, points_of: PlanePoints) -> tuple[list[IdArray], Id
         if target >= 0:
             has_start[target] = 1
     open_starts = [i for i in range(len(follow)) if not has_start[i]]
+    broken = []
     for start in open_starts:
+        chain = []
         at = start
         while at >= 0 and not seen[at]:
             seen[at] = 1
+            chain.append(at)
             at = follow[at]
+        broken.append(np.array(chain, dtype=np.int64))
     loops = []
     for start in range(len(follow)):
         if seen[start]:
@@ -217,7 +315,8 @@ def _loops(segments: IdArray, points_of: PlanePoints) -> tuple[list[IdArray], Id
             chain.append(at)
             at = follow[at]
         loops.append(np.array(chain, dtype=np.int64))
-    return loops, np.unique(np.concatenate([segments[open_starts, 0], segments[after < 0, 1]]))
+    loose = np.unique(np.concatenate([segments[open_starts, 0], segments[after < 0, 1]]))
+    return Chains(loops, broken, loose)
 
 
 def _followers(segments: IdArray, points_of: PlanePoints) -> IdArray:

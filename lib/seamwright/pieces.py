@@ -5,16 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from seamwright.crossing import SNAP
 from seamwright.errors import BadInput, Progress
 from seamwright.line_parting import part_along_line
 from seamwright.mating import mates, sides
-from seamwright.mesh import IntArray, Mesh
+from seamwright.mesh import SKIN, IntArray, Mesh, relabelled
 from seamwright.outline import Region
 from seamwright.parting import part, part_regions, solids
 from seamwright.reach import require_free
-from seamwright.seam import Seam, in_order, place, reached
+from seamwright.seam import Seam, in_order, place, to_part
 from seamwright.section import Section, section
 from seamwright.span import Span, Spans, spans
 
@@ -37,11 +38,11 @@ def take_apart(
     progress: Progress | None = None,
     spanned: Spans | None = None,
 ) -> tuple[Piece, ...]:
-    """Part a closed figure along all its seams.
+    """Part a figure along all its seams.
 
     Parameters
     ----------
-    figure : closed, oriented mesh, mm. It is not changed.
+    figure : oriented mesh, mm, sound wherever a seam takes it. It is not changed.
     seams : each with an id of its own, above 0. Their order does not change the pieces.
     spanned : of the line seams, see `span.spans`; found if None.
 
@@ -59,9 +60,9 @@ def take_apart(
     lines = spans(figure, ordered) if spanned is None else spanned
     wholes = sections(figure, ordered, lines)
     flat = tuple(seam for seam in ordered if not seam.line)
-    regions = {seam.name: reached(seam, wholes[seam.name]) for seam in flat}
+    regions = {seam.name: to_part(seam, wholes[seam.name]) for seam in flat}
     _require_apart(flat, regions, SNAP * figure.diagonal)
-    mesh = figure
+    mesh = lines.figure
     for done, seam in enumerate(ordered):
         if progress:
             progress(done / len(seams), f"parting along {seam.name}")
@@ -73,12 +74,45 @@ def take_apart(
             mesh = part_regions(mesh, whole, list(wanted), seam.id)
         else:
             mesh = part(mesh, seam, wanted, whole.crossing.snap)
-    solid = solids(mesh)
+    solid = _with_sheets(mesh, solids(mesh))
     for seam in ordered:
         if seam.line:
             _require_line_free(mesh, solid, seam, lines[seam.name])
     require_free(mesh, solid, tuple((seam, wholes[seam.name]) for seam in flat))
     return _numbered(mesh, solid)
+
+
+def _with_sheets(mesh: Mesh, solid: IntArray) -> IntArray:
+    """(F,) the solids, with sheets that no seam parts given to the solid nearest them.
+
+    A loose sheet, such as a lash, bounds nothing: it stays with what it is on.
+    """
+    parted = np.zeros(int(solid.max(initial=-1)) + 1, dtype=bool)
+    parted[solid[mesh.tag != SKIN]] = True
+    sheets = [k for k in np.flatnonzero(~parted) if _is_sheet(mesh.subset(solid == k))]
+    if not sheets or len(sheets) == len(parted):
+        return solid
+    loose = np.isin(solid, sheets)
+    held = np.flatnonzero(~loose)
+    corners = mesh.faces[held].ravel()
+    near = cKDTree(mesh.vertices[corners])
+    merged = solid.copy()
+    for k in sheets:
+        rows = np.flatnonzero(solid == k)
+        away, at = near.query(mesh.vertices[mesh.faces[rows].ravel()])
+        merged[rows] = solid[held[at[int(np.argmin(away))] // 3]]
+    return relabelled(merged)
+
+
+def _is_sheet(shell: Mesh) -> bool:
+    """Whether a shell is as open as a bowl, or more so, and not a body with a hole.
+
+    The rim L of a flat sheet of area A is 4 pi A <= L^2 (the isoperimetric inequality); of
+    half a sphere it is half of that.
+    """
+    rim = shell.vertices[shell.edge_counts.open]
+    length = float(np.linalg.norm(rim[:, 0] - rim[:, 1], axis=1).sum())
+    return length > 0 and length**2 >= 2 * np.pi * float(shell.areas.sum())
 
 
 def _require_line_free(mesh: Mesh, solid: IntArray, seam: Seam, span: Span) -> None:
@@ -107,7 +141,7 @@ def sections(
     spanned : of the line seams, see `span.spans`; found if None.
     """
     lines = spans(figure, seams) if spanned is None else spanned
-    parted: dict[frozenset[str], Mesh] = {frozenset(): figure}
+    parted: dict[frozenset[str], Mesh] = {frozenset(): lines.figure}
     place_of = {seam.name: k for k, seam in enumerate(seams)}
     found: dict[str, Section] = {}
     snap = SNAP * figure.diagonal
@@ -121,7 +155,7 @@ def sections(
                 span = lines[last]
                 parted[names] = part_along_line(before, span.line, span.surface, seam.id)
             else:
-                parted[names] = part(before, seam, reached(seam, found[last]), snap)
+                parted[names] = part(before, seam, to_part(seam, found[last]), snap)
         return parted[names]
 
     stops: dict[str, frozenset[str]] = {}
@@ -164,14 +198,20 @@ def slivers(pieces: tuple[Piece, ...], wall: float, seams: tuple[Seam, ...]) -> 
     found = []
     for piece in pieces:
         mesh = piece.mesh
-        thickness = 2 * mesh.volume / float(mesh.areas.sum())
-        if thickness >= wall and mesh.volume >= (2 * wall) ** 3:
+        # A shell inside out is no sliver for it.
+        volume = abs(mesh.volume)
+        thickness = 2 * volume / float(mesh.areas.sum())
+        if thickness >= wall and volume >= (2 * wall) ** 3:
             continue
         made_by = [f"'{names[int(k)]}'" for k in np.unique(mesh.tag) if int(k) in names]
         found.append(
-            f"Piece {piece.id} is a sliver of {mesh.volume / 1000:.2f} cm³, about "
-            f"{thickness:.1f} mm thick, at {place(mesh.bounds.mean(axis=0))}, made by "
-            f"{'seam' if len(made_by) == 1 else 'seams'} {', '.join(made_by)}."
+            f"Piece {piece.id} is a sliver of {volume / 1000:.2f} cm³, about "
+            f"{thickness:.1f} mm thick, at {place(mesh.bounds.mean(axis=0))}, "
+            + (
+                f"made by {'seam' if len(made_by) == 1 else 'seams'} {', '.join(made_by)}."
+                if made_by
+                else "as it is in the figure."
+            )
         )
     return tuple(found)
 

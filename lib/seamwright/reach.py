@@ -74,7 +74,11 @@ def region_facts(whole: Section) -> tuple[RegionFacts, ...]:
         mine = np.flatnonzero(found.region == k)
         if len(mine):
             left = found.ends[~np.isin(found.region, [k, *needs])]
-            sides = (joined_to(len(volume), left, end) for end in found.ends[mine[0]])
+            # A union of shells ties each of them by itself, and takes off something of each.
+            sides = (
+                np.any([joined_to(len(volume), left, end) for end in ends], axis=0)
+                for ends in found.ends[mine].T
+            )
             away = min(float(volume[side].sum()) for side in sides)
         separates = len(mine) > 0 and not needs
         x, y, z = (float(v) for v in whole.frame.to_world(region.centroid))

@@ -31,29 +31,45 @@ from seamwright.files import (
     write_stl,
 )
 from seamwright.fit import Fit, fit
+from seamwright.flaws import old_flaws, overlapping_shells
 from seamwright.imprint import jointed
 from seamwright.inspection import Inspection, inspect
 from seamwright.interface import interfaces
 from seamwright.job import Job, job_to_toml
 from seamwright.joint import Joint
-from seamwright.mend import mend, require_mended
+from seamwright.markings import (
+    Markings,
+    after_mending,
+    at_true_size,
+    crossed,
+    markings_of_file,
+    required,
+    with_balls,
+)
+from seamwright.mend import mend
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.pieces import Piece, slivers, take_apart
 from seamwright.printer import PrinterProfile
 from seamwright.report import file_stem, parts_list, report
+from seamwright.seam import place
 from seamwright.sizing import Fits, require_one_way
 from seamwright.sizing import joints as sized_joints
+from seamwright.span import spans
 
 _WAYS: tuple[Literal["turned", "any"], ...] = ("turned", "any")
+
+FINEST = 0.01
+"""mm between the places files can tell apart, at most: a tenth of what a layer can show."""
 
 
 @dataclass(frozen=True, eq=False)
 class Figure:
-    """A figure ready to be parted: at true size, mended, and what was found on the way."""
+    """A figure ready to be parted: at true size, mended, marked, and what was found on the way."""
 
     mesh: Mesh
     inspection: Inspection
     mended: tuple[str, ...]
+    markings: Markings
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,19 +113,47 @@ def load(job: Job, folder: Path) -> tuple[Mesh, str]:
     return read.mesh, unit
 
 
-def prepare(source: Mesh, unit: str, job: Job) -> Figure:
-    """Bring a figure to true size, inspect it, and mend it unless the job says not to."""
+def load_marked(job: Job, folder: Path) -> tuple[Mesh, str, Markings]:
+    """As `load`, and what of the job's keep-clear area the file carries."""
+    mesh, unit = load(job, folder)
+    choice = job.figure
+    path = folder / str(choice.file)
+    return mesh, unit, markings_of_file(mesh, path, choice.keep_clear, choice.natural_lines)
+
+
+def prepare(source: Mesh, unit: str, job: Job, markings: Markings | None = None) -> Figure:
+    """Bring a figure to true size, inspect it, and mend it unless the job says not to.
+
+    Parameters
+    ----------
+    markings : on the source, as `load_marked` gives them; the job's balls are added here.
+
+    Raises
+    ------
+    BadInput
+        If the figure cannot be used, or the job marks what was not read with the source.
+    """
     choice = job.figure
     require_solid(source, f"Figure '{job.name}'")
     sized = true_size(
         source, unit=unit, scale=choice.scale, target_height=choice.target_height, up=choice.up
     )
+    marked = at_true_size(
+        required(markings, source, choice.keep_clear, choice.natural_lines), source,
+        unit=unit, scale=choice.scale, target_height=choice.target_height, up=choice.up,
+    )  # fmt: skip
     if not choice.mend:
-        return Figure(sized, inspect(sized, job.printer.usable), ())
+        found = inspect(sized, job.printer.usable)
+        return Figure(sized, found, (), with_balls(marked, choice.keep_clear, sized))
     mended = mend(sized)
-    require_mended(mended, job.name)
+    # What mending had to leave is judged at the seams, which may be sound all the same.
+    if not len(mended.mesh.faces):
+        raise BadInput(
+            f"Figure '{job.name}' has no faces left that enclose anything; give it thickness."
+        )
     found = inspect(mended.mesh, job.printer.usable)
-    return Figure(mended.mesh, found, mended.done + mended.left)
+    marked = with_balls(after_mending(marked, sized, mended.mesh), choice.keep_clear, mended.mesh)
+    return Figure(mended.mesh, found, mended.done + mended.left, marked)
 
 
 def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
@@ -131,13 +175,15 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
 
     if not job.seams:
         raise BadInput(f"Job '{job.name}' has no seam; add one or more.")
-    if not figure.mesh.is_closed:
-        raise BadInput(f"Figure '{job.name}' is not closed; mend it first.")
+    _require_near(figure.mesh, job.name)
     tell(0.05, "parting")
-    blanks = take_apart(figure.mesh, job.seams, lambda done, what: tell(0.05 + 0.2 * done, what))
+    lines = spans(figure.mesh, job.seams, lambda done, what: tell(0.05 * done, what))
+    blanks = take_apart(
+        figure.mesh, job.seams, lambda done, what: tell(0.05 + 0.2 * done, what), lines
+    )
     tell(0.25, "sizing joints")
     joints = sized_joints(
-        blanks, interfaces(blanks, job.seams), job.printer, _fits(blanks, job.printer)
+        blanks, interfaces(blanks, job.seams, lines), job.printer, _fits(blanks, job.printer)
     )
     tell(0.6, "setting pegs and sockets")
     pieces = jointed(blanks, joints)
@@ -149,14 +195,31 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
     require_one_way(joints)
     shells, ledger = require_all_shells(figure.mesh, pieces)
     checks = (
-        require_closed(pieces, as_written),
+        require_closed(pieces, as_written, figure.mesh),
         require_volume(figure.mesh, pieces, joints),
         shells,
         require_gaps(pieces, joints),
         require_fit(fits, job.printer),
     )
     warnings = slivers(blanks, job.printer.wall, job.seams)
+    names = {seam.id: seam.name for seam in job.seams}
+    warnings += crossed(figure.mesh, figure.markings, [p.mesh for p in blanks], names)
+    if not figure.inspection.is_sound:
+        warnings = old_flaws(pieces, as_written) + warnings
+    if not job.figure.mend:
+        warnings = overlapping_shells(figure.mesh) + warnings
     return Result(job, figure, pieces, joints, fits, ledger, checks, warnings)
+
+
+def _require_near(mesh: Mesh, name: str) -> None:
+    """Raise if a figure lies so far out that files in single precision would spoil it."""
+    farthest = mesh.vertices[int(np.argmax(np.abs(mesh.vertices).max(axis=1)))]
+    step = float(np.spacing(np.float32(np.abs(farthest).max())))
+    if step > FINEST:
+        raise BadInput(
+            f"Figure '{name}' reaches to {place(farthest)}, so far from the origin that files "
+            f"can only tell {step:.2g} mm apart there; move it to the origin."
+        )
 
 
 def _fits(blanks: tuple[Piece, ...], profile: PrinterProfile) -> Fits:
@@ -210,7 +273,7 @@ def write(
             read_back[piece.id] = read_mesh(stl)
         checks = (
             *result.checks,
-            require_files_hold(result.pieces, read_back),
+            require_files_hold(result.pieces, read_back, as_written),
             require_one_scale(result.figure.mesh, read_back),
         )
         text = report(

@@ -86,13 +86,18 @@ def _across(apart: Mesh, solid: IntArray, tag: int, frame: Frame) -> tuple[IdArr
     lower = [p for p in found if p.on_b]
     inner = np.array([p.region.inner_point for p in lower]).reshape(-1, 2)
     above = np.full(len(lower), -1, dtype=np.int64)
+    areas = np.array([p.region.area for p in lower])
+    best = np.full(len(lower), np.inf)
     for patch in found:
         if patch.on_b:
             continue
         low, high = patch.region.outline.min(axis=0), patch.region.outline.max(axis=0)
         near = np.flatnonzero(((inner >= low) & (inner <= high)).all(axis=1))
         on_it = near[patch.region.contains(inner[near])]
-        above[on_it] = solid[patch.faces[0]]
+        # Where shells overlap several lie there: its own is the one of its size.
+        off = np.abs(areas[on_it] - patch.region.area)
+        closer = off < best[on_it]
+        above[on_it[closer]], best[on_it[closer]] = solid[patch.faces[0]], off[closer]
     below = np.array([solid[p.faces[0]] for p in lower], dtype=np.int64)
     whole = above >= 0
     return np.stack([below[whole], above[whole]], axis=1), inner[whole]

@@ -243,7 +243,7 @@ def test_quality_judges_line_seams_too(folder: Path, capsys: pytest.CaptureFixtu
     job = put_job(folder, 'keep_clear = [{ property = "face" }]', seam)
     assert main([str(job), "--quality"]) == 0
     said = capsys.readouterr().out
-    assert "Seam 'cuff':\n  The line is 62.8 mm long." in said
+    assert "Seam 'cuff':\n  The line is 62.8 mm long: 0.0 mm" in said
     assert "31.4 mm cross the keep-clear area; move the line." in said
     assert main([str(job), "--nudge"]) == 0
     assert "No seam was moved" in capsys.readouterr().out

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from seamwright.errors import BadInput, Cancelled
 from seamwright.inspection import inspect
-from seamwright.mend import Mended, mend, require_mended
+from seamwright.mend import Mended, mend
 from seamwright.mesh import Mesh, joined
 from seamwright.shapes import box, moved, sphere, torus
 
@@ -227,7 +227,7 @@ def test_a_bad_mesh_becomes_sound(mesh, volume, shells):
     assert inspect(mended.mesh).shells == shells
     assert mended.done
     assert mended.left == ()
-    assert require_mended(mended, "the figure") is mended.mesh
+    assert mended.mesh.is_closed
 
 
 @pytest.mark.parametrize("mesh", [case[0] for case in MENDABLE.values()], ids=MENDABLE.keys())
@@ -290,7 +290,6 @@ def test_needles_do_no_harm_and_stay():
     assert mended.mesh is mesh
     assert len(mended.left) == 1
     assert mended.left[0].startswith("2 faces of no area, harmless, the first at (")
-    assert require_mended(mended, "the figure") is mesh
 
 
 # --- holes ---------------------------------------------------------------------------
@@ -388,8 +387,6 @@ def test_what_has_no_thickness_is_left_and_named(name):
     assert not mended.mesh.is_closed
     assert mended.left[0].startswith("a sheet of ")
     assert "encloses nothing" in mended.left[0]
-    with pytest.raises(BadInput, match=r"the cloak still has \d open edges near \("):
-        require_mended(mended, "the cloak")
 
 
 def test_the_fin_is_left_but_the_cube_it_stood_on_is_closed():
@@ -415,8 +412,6 @@ def test_nothing_but_collapsed_faces_leaves_nothing():
     mended = mend(Mesh.of([[0, 0, 0], [1, 0, 0]], [[0, 1, 1], [0, 0, 1]]))
     assert len(mended.mesh.faces) == 0
     assert mended.left == ("no faces are left, because none of them enclosed anything",)
-    with pytest.raises(BadInput, match="no faces left"):
-        require_mended(mended, "the figure")
 
 
 # --- welding, uniting, tags ----------------------------------------------------------
@@ -501,18 +496,6 @@ def test_lengths_that_are_none_are_refused(name, value):
 def test_no_faces_are_refused():
     with pytest.raises(BadInput, match="no faces to mend"):
         mend(Mesh.of([[0, 0, 0]], []))
-
-
-def test_require_mended_names_each_kind_of_edge():
-    crowded = merged(CUBE, box(10, 10, 10, (10, 10, 0)))
-    with pytest.raises(BadInput, match=r"Ada still has 1 edge of three or more faces near"):
-        require_mended(Mended(crowded), "Ada")
-    with pytest.raises(BadInput, match=r"Ada still has 3 edges between faces that run opposite"):
-        require_mended(Mended(with_flipped(CUBE, [0])), "Ada")
-    with pytest.raises(
-        BadInput, match=r"Ada still has 3 open edges near .* close them in the sculpt"
-    ):
-        require_mended(Mended(without(CUBE, 0)), "Ada")
 
 
 # --- damage at random --------------------------------------------------------------

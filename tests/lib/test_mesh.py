@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 
 from seamwright.errors import BadInput
-from seamwright.mesh import EdgeCounts, Mesh, joined, vertex_shells
+from seamwright.mesh import (
+    EdgeCounts,
+    Mesh,
+    gathered,
+    joined,
+    relabelled,
+    runs_of,
+    vertex_shells,
+)
 from seamwright.shapes import box, moved, revolved, sphere, torus
 
 TETRAHEDRON = np.array([[0, 0, 0], [6, 0, 0], [0, 4, 0], [0, 0, 3]], dtype=float)
@@ -209,3 +217,59 @@ def test_a_revolved_frustum_has_the_volume_of_its_prismoid():
     mesh = revolved(np.array([0, low, high, 0]), np.array([0, 0, h, h]), sides)
     ring = sides / 2 * np.sin(2 * np.pi / sides)
     assert mesh.volume == pytest.approx(ring * h / 3 * (low**2 + low * high + high**2), rel=1e-14)
+
+
+# --- gathering and labelling ----------------------------------------------------------
+
+
+def test_gathering_is_plain_indexing():
+    rng = np.random.default_rng(2)
+    values, index = rng.normal(size=(50, 3)), rng.integers(0, 50, 200_000).astype(np.int32)
+    np.testing.assert_array_equal(gathered(values, index), values[index])
+    faces = index[:150].reshape(-1, 3)
+    np.testing.assert_array_equal(gathered(values[:, 0].copy(), faces), values[:, 0][faces])
+    assert gathered(values, index[:0]).shape == (0, 3)
+
+
+@pytest.mark.parametrize("count", [1, 3, 300, 70_000])
+def test_runs_bring_equal_labels_together_in_order(count):
+    label = np.random.default_rng(3).integers(-1, count, 5000).astype(np.int32)
+    order, starts = runs_of(label, count)
+    assert len(starts) == count + 1
+    for k in {0, count // 2, count - 1}:
+        np.testing.assert_array_equal(order[starts[k] : starts[k + 1]], np.flatnonzero(label == k))
+
+
+def test_shells_are_numbered_by_their_first_vertex_whatever_the_order_of_faces():
+    pair = joined([torus(10.0, 3.0, 12, 8), sphere(5.0, 12), tetrahedron()])
+    expected = np.repeat([0, 1, 2], [96, len(sphere(5.0, 12).vertices), 4])
+    rng = np.random.default_rng(7)
+    for _ in range(5):
+        faces = rng.permuted(pair.faces[rng.permutation(len(pair.faces))], axis=1)
+        np.testing.assert_array_equal(vertex_shells(faces, len(pair.vertices)), expected)
+
+
+def test_relabelling_closes_gaps():
+    assert relabelled(np.array([4, 0, 4, 2], dtype=np.int32)).tolist() == [2, 0, 2, 1]
+
+
+def test_a_divided_mesh_is_its_subsets():
+    parts = [sphere(5.0, 12), torus(10.0, 3.0, 12, 8), tetrahedron(), tetrahedron()]
+    whole = joined(parts)
+    tagged = Mesh(whole.vertices, whole.faces, np.arange(len(whole.faces), dtype=np.int32))
+    # The two tetrahedra go together, and faces of all are mixed.
+    mix = np.random.default_rng(4).permutation(len(whole.faces))
+    mixed = Mesh(tagged.vertices, tagged.faces[mix], tagged.tag[mix])
+    label = np.array([1, 0, 2, 2], dtype=np.int32)[mixed.shell_of_face]
+    divided = mixed.divided(label, 3)
+    for k, piece in enumerate(divided):
+        expected = mixed.subset(label == k)
+        np.testing.assert_array_equal(piece.vertices, expected.vertices)
+        np.testing.assert_array_equal(piece.faces, expected.faces)
+        np.testing.assert_array_equal(piece.tag, expected.tag)
+
+
+def test_a_divided_mesh_leaves_loose_vertices_out():
+    lone = Mesh.of(np.vstack([TETRAHEDRON, [[9, 9, 9]]]), TETRAHEDRON_FACES)
+    (piece,) = lone.divided(np.zeros(4, dtype=np.int32), 1)
+    assert len(piece.vertices) == 4 and piece.is_closed

@@ -189,7 +189,8 @@ def test_bounded_seams_part_or_say_why_not(task):
     try:
         pieces = take_apart(mesh, seams)
     except BadInput as error:
-        assert "there is no region" in str(error) or "stays tied together through" in str(error)
+        said = ("there is no region", "stays tied together through", "of its reach lies")
+        assert any(words in str(error) for words in said)
         return
     require_sound(mesh, seams, pieces)
 

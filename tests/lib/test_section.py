@@ -7,7 +7,7 @@ import pytest
 
 from seamwright.frame import Frame
 from seamwright.mesh import Mesh, joined
-from seamwright.outline import Region, regions_of
+from seamwright.outline import Region, loop_area, nests, regions_of, turns_about, winding
 from seamwright.section import Section, section
 from seamwright.shapes import box, moved, revolved, sphere, torus
 
@@ -382,3 +382,29 @@ def test_the_centroid_of_an_l_and_of_a_sliver():
     np.testing.assert_allclose(region.centroid, [(8 + 2) / 8, (2 + 12) / 8])
     sliver = Region((np.array([[0, 0], [4, 0], [2, 0.0]]),), (np.arange(3),))
     np.testing.assert_allclose(sliver.centroid, [2, 0])
+
+
+@pytest.mark.parametrize("away", [0.0, 1e3, 1e6])
+def test_the_centroid_keeps_its_digits_far_from_the_frame(away):
+    l_shape = np.array([[0, 0], [4, 0], [4, 1], [1, 1], [1, 5], [0, 5]], dtype=float)
+    region = Region((l_shape + away,), (np.arange(6),))
+    np.testing.assert_allclose(region.centroid - away, [10 / 8, 14 / 8], atol=1e-9)
+
+
+def test_how_often_a_loop_goes_round():
+    square = np.array([[0, 0], [4, 0], [4, 4], [0, 4]], dtype=float)
+    eight = np.array([[0, 0], [4, 4], [4, 0], [0, 4]], dtype=float)
+    assert winding(np.array([[1.0, 2], [5, 2], [-1, 2]]), square).tolist() == [1, 0, 0]
+    assert winding(np.array([[1.0, 2]]), square[::-1]).tolist() == [-1]
+    assert winding(np.array([[1.0, 2]]), np.concatenate([square, square])).tolist() == [2]
+    assert sorted(winding(np.array([[1.0, 2], [3, 2]]), eight).tolist()) == [-1, 1]
+
+
+def test_holes_nest_in_the_smallest_outline_round_them_though_they_touch_it():
+    def ring(x: float, y: float, side: float, way: int = 1) -> np.ndarray:
+        return np.array([[x, y], [x + side, y], [x + side, y + side], [x, y + side]])[::way] * 1.0
+
+    loops = [ring(0, 0, 20), ring(2, 2, 12, -1), ring(3, 3, 6), ring(3, 3, 2, -1), ring(40, 0, 1)]
+    areas = np.array([loop_area(p) for p in loops])
+    found = nests(loops, areas, turns_about(loops, areas))
+    assert found == [[0, 1], [2, 3], [4]]

@@ -9,16 +9,18 @@ by finite differences", Phil. Trans. R. Soc. A 210 (1911).
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from seamwright.frame import Frame
-from seamwright.mesh import Mesh
+from seamwright.mend import mend
+from seamwright.mesh import Mesh, joined
 from seamwright.pieces import take_apart
 from seamwright.seam import Reach, Seam
 from seamwright.section import section
-from seamwright.shapes import revolved, sphere, torus
+from seamwright.shapes import moved, revolved, sphere, torus
 
 STEPS = (48, 96)
 
@@ -206,3 +208,122 @@ def test_an_oval_of_cassini():
         product = np.hypot(x - big, z) * np.hypot(x + big, z)
         worst.append(np.abs(product / (2 * big * small) - 1).max())
     assert worst[1] < worst[0] / 3 and worst[1] < 0.005
+
+
+def test_villarceau_circles():
+    # A plane that touches a torus at two points meets it in two circles of the torus's major
+    # radius, their centres the minor one off the axis on either side: Y. Villarceau, "Théorème
+    # sur le tore", Nouvelles annales de mathématiques 7 (1848), from memory.
+    big, small = 30.0, 12.0
+    tilt = np.arcsin(small / big)
+    normal = (-np.sin(tilt), 0.0, np.cos(tilt))
+    worst = []
+    for n in (96, 192):
+        ring = torus(big, small, n, n)
+        frame = Frame.on_plane((0.0, 0.0, 0.0), normal)
+        whole = section(ring, frame)
+        assert len(whole.regions) == 2 and all(r.clash is None for r in whole.regions)
+        points = np.concatenate([frame.to_world(p) for r in whole.regions for p in r.loops])
+        away = [np.linalg.norm(points - [0.0, y, 0.0], axis=1) for y in (small, -small)]
+        worst.append(np.abs(np.min(np.abs(np.array(away) - big), axis=0)).max())
+    # Where it touches it grazes the facets, so the points there come in more slowly.
+    assert worst[1] < worst[0] / 1.5 and worst[1] < 0.01 * big
+    # The plane goes through the middle, so it halves the torus: Pappus, Collection VII.
+    whole_volume = 2 * np.pi**2 * big * small**2
+    halves = [p.mesh.volume for p in take_apart(ring, (Seam(1, "v", (0.0, 0.0, 0.0), normal),))]
+    assert sum(halves) == pytest.approx(whole_volume, rel=2e-3)
+    above = sum(
+        p.mesh.volume
+        for p in take_apart(ring, (Seam(1, "v", (0.0, 0.0, 0.0), normal),))
+        if p.mesh.vertices.mean(axis=0) @ normal > 0
+    )
+    assert above == pytest.approx(sum(halves) / 2, rel=1e-6)
+
+
+# --- shells that overlap --------------------------------------------------------------
+
+
+def lying(radius: float, length: float, sides: int, axis: int) -> Mesh:
+    """A cylinder along x (0) or y (1), about the origin; its rows lie level."""
+    tube = moved(cone(radius, radius, length, sides), (0.0, 0.0, -length / 2))
+    x, y, z = tube.vertices.T
+    # A quarter turn about y, and another about z.
+    laid = np.stack([z, y, -x] if axis == 0 else [-y, z, -x], axis=1)
+    return Mesh.of(laid, tube.faces)
+
+
+def test_steinmetz_solid_by_united_sections_and_by_mending():
+    # Two cylinders of radius r that cross at a right angle share 16 r^3 / 3: Archimedes, The
+    # Method, proposition 15; named for C. P. Steinmetz (both from memory). So their union is
+    # both less that.
+    r, length = 15.0, 60.0
+    exact = 2 * np.pi * r**2 * length - 16 * r**3 / 3
+
+    def by_sections(n: int) -> float:
+        crossed = joined([lying(r, length, n, 0), lying(r, length, n, 1)])
+        rows = -r * np.cos(2 * np.pi * np.arange(n // 2 + 1) / n)
+        total = 0.0
+        # Between two rows of facets the widths are linear in the height and the area is a
+        # square in it, which two Gauss points integrate exactly.
+        for low, high in pairwise(rows):
+            for share in (0.5 - np.sqrt(1 / 12), 0.5 + np.sqrt(1 / 12)):
+                found = section(
+                    crossed, Frame.on_plane((0, 0, low + share * (high - low)), (0, 0, 1))
+                )
+                assert len(found.regions) == 1 and not found.regions[0].holes
+                assert len(found.regions[0].members) == 2
+                total += found.area * (high - low) / 2
+        return total
+
+    def by_mending(n: int) -> float:
+        whole = mend(joined([lying(r, length, n, 0), lying(r, length, n, 1)])).mesh
+        pieces = take_apart(whole, (Seam(1, "level", (0.0, 0.0, 2.0), (0.1, 0.2, 1.0)),))
+        assert len(pieces) == 2 and all(p.mesh.is_closed for p in pieces)
+        return sum(p.mesh.volume for p in pieces)
+
+    assert by_sections(48) == pytest.approx(by_mending(48), rel=1e-9)
+    assert extrapolated(by_sections, exact) == pytest.approx(exact, rel=1e-4)
+    assert extrapolated(by_mending, exact) == pytest.approx(exact, rel=1e-4)
+
+
+@pytest.mark.parametrize("away", [8.0, 20.0, 29.0])
+def test_united_discs_of_two_upright_cylinders(away):
+    # Two discs of radius r a distance d apart share 2 r^2 acos(d / 2 r) - d / 2 sqrt(4 r^2 - d^2):
+    # E. W. Weisstein, "Circle-Circle Intersection", MathWorld.
+    r = 15.0
+    lens = 2 * r**2 * np.arccos(away / (2 * r)) - away / 2 * np.sqrt(4 * r**2 - away**2)
+    arc = 4 * r * np.arccos(away / (2 * r))
+
+    def united(n: int):
+        pair = joined([cone(r, r, 40.0, n), moved(cone(r, r, 50.0, n), (away, 0.0, -5.0))])
+        (region,) = section(pair, Frame.on_plane((0, 0, 20), (0, 0, 1))).regions
+        assert region.clash is not None and len(region.members) == 2
+        # They cross where both circles do.
+        np.testing.assert_allclose(np.hypot(*region.clash), r, rtol=0.01)
+        return region
+
+    exact = 2 * np.pi * r**2 - lens
+    for n in (192, 384):
+        assert united(n).area == pytest.approx(exact, rel=16 / n**2)
+        assert united(n).perimeter == pytest.approx(4 * np.pi * r - arc, rel=16 / n**2 + 0.01)
+
+
+def test_two_spheres_that_overlap():
+    # They share pi (4 r + d) (2 r - d)^2 / 12: E. W. Weisstein, "Sphere-Sphere Intersection",
+    # MathWorld.
+    r, away = 20.0, 17.0
+    exact = 2 * (4 / 3 * np.pi * r**3) - np.pi * (4 * r + away) * (2 * r - away) ** 2 / 12
+
+    def pair(n: int) -> Mesh:
+        return joined([sphere(r, n), moved(sphere(r, n), (away, 0.0, 0.0))])
+
+    def united(n: int) -> float:
+        pieces = take_apart(mend(pair(n)).mesh, (Seam(1, "s", (3.0, 0.0, 1.0), (0.2, 0.1, 1.0)),))
+        return sum(p.mesh.volume for p in pieces)
+
+    assert extrapolated(united, exact) == pytest.approx(exact, rel=2e-3)
+    for normal in ((0.0, 0.0, 1.0), (0.2, 0.1, 1.0), (1.0, 0.3, 0.2)):
+        frame = Frame.on_plane((8.0, 1.0, 2.0), normal)
+        before, after = section(pair(48), frame), section(mend(pair(48)).mesh, frame)
+        assert before.area == pytest.approx(after.area, rel=1e-6)
+        assert len(before.regions) == len(after.regions)
