@@ -9,6 +9,7 @@ Needs Blender as a Python module (pip install "bpy==5.0.1").
 from __future__ import annotations
 
 import argparse
+import json
 import shutil
 import subprocess
 import sys
@@ -27,6 +28,17 @@ CLAY = "#B8A48C"
 APART = 0.45
 """How far pieces are moved out in the picture, as a share of their distance from the middle."""
 
+LIFT = 75.0
+"""How far the pieces above a seam are lifted off in its picture, mm."""
+SEAMS_SHOWN = {
+    "right arm": ((-1.0, 0.0, 0.0), (-25.0, 12.0)),
+    "belt": ((0.0, 0.0, 1.0), (-28.0, 24.0)),
+    "cloak": ((0.0, 0.0, 1.0), (165.0, 14.0)),
+}
+"""Seams with a picture of their own: the way their pieces are moved apart, and the view
+(azimuth and elevation, degrees). The arm's plane goes through the hand on the hip too, which
+its reach leaves alone; the belt is a line seam; the cloak is crossed by two seams."""
+
 
 def main() -> int:
     """Make the figure, run the job on it, and render both."""
@@ -40,7 +52,10 @@ def main() -> int:
     code = run("-m", "seamwright", out / "keeper.toml", "--replace", check=False)
     if code == 0:
         pictures(out)
-        print(f"\nResults: {out / 'keeper-pieces'}\nPictures: {out}/before.png, {out}/after.png")
+        seam_pictures(out)
+        print(
+            f"\nResults: {out / 'keeper-pieces'}\nPictures: {out}/before-after.png, {out}/seams.png"
+        )
     return code
 
 
@@ -70,6 +85,28 @@ def pictures(out: Path) -> None:
         explode=[APART * (m.bounds.mean(axis=0) - middle) for m in meshes],
     )
     side_by_side([out / "before.png", out / "after.png"], out / "before-after.png")
+
+
+def seam_pictures(out: Path) -> None:
+    """Render the pieces that meet at each of a few seams, moved apart along it."""
+    from render import render_meshes, side_by_side  # noqa: PLC0415
+
+    found = json.loads((out / "keeper-pieces" / "report.json").read_text(encoding="utf-8"))
+    stems = {p["piece"]: p["file"] for p in found["pieces"]}
+    made = []
+    for name, (axis, view) in SEAMS_SHOWN.items():
+        below, above = (
+            sorted({j["pieces"][k] for j in found["joints"] if j["seam"] == name}) for k in (0, 1)
+        )
+        items, shifts = [], []
+        for number in [*below, *above]:
+            mesh = read_mesh(out / "keeper-pieces" / "stl" / f"{stems[number]}.stl")
+            tone = colour(PALETTE[number % len(PALETTE)])
+            items.append((stems[number], mesh.vertices, mesh.faces, tone))
+            shifts.append(LIFT * np.array(axis) * (0 if number in below else 1))
+        made.append(out / f"seam-{name.replace(' ', '-')}.png")
+        render_meshes(items, made[-1], size=(1000, 1200), view=view, explode=np.array(shifts))
+    side_by_side(made, out / "seams.png")
 
 
 def colour(code: str) -> tuple[float, float, float]:

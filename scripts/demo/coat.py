@@ -105,6 +105,12 @@ def _section(z: np.ndarray) -> tuple[np.ndarray, ...]:
     return (*rows, _SLOPE[i])
 
 
+def cloth_middle(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Centre (x, y) of the coat body at heights ``z`` (mm)."""
+    _, _, cx, cy, _ = _section(z)
+    return cx, cy
+
+
 def _skirt_folds(phi: np.ndarray, z: np.ndarray) -> np.ndarray:
     """Outward shift (mm) of the cloth by the hanging folds below the belt."""
     fall = np.clip((BELT_Z - z) * np.float32(1.0 / (BELT_Z - HEM_Z)), 0.0, 1.25)

@@ -17,6 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import cloak
 import coat
 import head
 import props
@@ -27,7 +28,7 @@ from render import CLAY, mesh_from_arrays, render_meshes
 NAME = "Keeper"
 TRIANGLES = 400_000
 LO = np.array([-300.0, -240.0, -8.0])
-HI = np.array([325.0, 150.0, 990.0])
+HI = np.array([325.0, 160.0, 990.0])
 RIGHT_BOOT = (np.array([-58.0, 12.0, 57.0]), -20.0)
 LEFT_BOOT = (np.array([82.0, -5.0, 72.0]), 14.0)
 
@@ -50,6 +51,7 @@ def figure() -> Item:
             *sleeves,
             *coat.skirt_trim(),
             coat.rope_belt(),
+            cloak.cloak(),
             coat.collar(),
             head.head(),
             coat.scarf(),
