@@ -1,18 +1,33 @@
 """Seamwright in Blender: takes a sculpted figure apart into printable, keyed pieces.
 
-Read the modules as: scene (what of ours lies in the scene), properties, conversion
-(objects to arrays and back), job (panel to job and back), pieces (made and shown),
-operators, panels. Registering imports neither numpy nor the geometry: `conversion`,
-`job` and `pieces` are imported when an operator first needs them.
+Read the modules as: scene (what of ours lies in the scene), properties, conversion and
+markings (objects to arrays and back), place, line, seams and keep_clear (where they stand,
+as the library takes them), job (panel to job and back), pieces (made and shown), quality
+(asked before anything is cut), the operators, panels. Registering imports neither numpy nor
+the geometry: what imports those is imported when an operator first needs it.
 """
 
 import sys
 
 import bpy
 
-from . import operators, panels, properties
+from . import (
+    marking_operators,
+    operators,
+    panels,
+    properties,
+    quality_operators,
+    seam_operators,
+)
 
-CLASSES = (*properties.CLASSES, *operators.CLASSES, *panels.CLASSES)
+CLASSES = (
+    *properties.CLASSES,
+    *operators.CLASSES,
+    *marking_operators.CLASSES,
+    *seam_operators.CLASSES,
+    *quality_operators.CLASSES,
+    *panels.CLASSES,
+)
 
 
 def register() -> None:

@@ -82,9 +82,50 @@ class SEAMWRIGHT_PT_figure(_Step, bpy.types.Panel):
             _lines(layout.box(), context, settings.found)
 
 
+class SEAMWRIGHT_PT_markings(_Step, bpy.types.Panel):
+    bl_label = "Keep-Clear Area and Natural Lines"
+    bl_order = 2
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context):
+        layout = self.start()
+        figure = ours.chosen_figure(context)
+        if figure is None:
+            layout.label(text="Choose a figure first.")
+            return
+        group = figure.seamwright
+        layout.operator_menu_enum(
+            "seamwright.add_keep_clear", "kind", text="Keep Clear", icon="ADD"
+        )
+        for index, item in enumerate(group.keep_clear):
+            self.draw_item(layout.box(), figure, item, index)
+        column = layout.column(heading="Natural Lines")
+        for key in ("natural_seams", "natural_creases", "natural_face_sets"):
+            column.prop(group, key)
+
+    def draw_item(self, layout, figure, item, index):
+        row = layout.row(align=True)
+        row.prop(item, "kind", text="")
+        row.operator("seamwright.remove_keep_clear", text="", icon="X").index = index
+        if item.kind == "vertex_group":
+            layout.prop_search(item, "source", figure, "vertex_groups", text="Name")
+        elif item.kind == "property" and figure.type == "MESH":
+            layout.prop_search(item, "source", figure.data, "attributes", text="Name")
+        elif item.kind == "face_set":
+            row = layout.row(align=True)
+            row.prop(item, "number")
+            row.operator("seamwright.take_face_set", text="", icon="EYEDROPPER").index = index
+        elif item.kind == "ball":
+            row = layout.row(align=True)
+            row.prop(item, "radius")
+            row.operator("seamwright.ball_to_cursor", text="", icon="PIVOT_CURSOR").index = index
+        if item.kind in ("vertex_group", "mask", "property"):
+            layout.prop(item, "above")
+
+
 class SEAMWRIGHT_PT_printer(_Step, bpy.types.Panel):
     bl_label = "Printer"
-    bl_order = 2
+    bl_order = 3
     bl_options = {"DEFAULT_CLOSED"}
 
     def draw(self, context):
@@ -103,17 +144,20 @@ class SEAMWRIGHT_PT_printer(_Step, bpy.types.Panel):
 
 class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):
     bl_label = "Seams"
-    bl_order = 3
+    bl_order = 4
 
     def draw(self, context):
         layout = self.start()
         row = layout.row(align=True)
         row.operator("seamwright.add_seam", text="Add at Cursor", icon="ADD").at = "CURSOR"
         row.operator("seamwright.add_seam", text="Add in Middle").at = "MIDDLE"
+        layout.operator_menu_enum(
+            "seamwright.add_line_seam", "source", text="Add Line Seam", icon="CURVE_DATA"
+        )
         figure = ours.chosen_figure(context)
         if figure is None:
             return
-        active = context.view_layer.objects.active
+        active = ours.active_seam(context)
         seams = ours.seams_of(figure, context.scene)
         for seam in seams:
             row = layout.row(align=True)
@@ -122,15 +166,50 @@ class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):
             row.prop(seam, "name", text="")
             row.prop(seam, "hide_viewport", text="")
         if active in seams:
-            self.draw_seam(layout.box(), active, [s for s in seams if s != active])
+            box = layout.box()
+            if ours.is_line(active):
+                self.draw_line(box, context, active)
+            else:
+                self.draw_seam(box, active, [s for s in seams if s != active])
+            box.operator("seamwright.seam_quality", icon="VIEWZOOM")
+        if any(not ours.is_line(seam) for seam in seams):
+            row = layout.row(align=True)
+            if active in seams and not ours.is_line(active):
+                row.operator("seamwright.nudge", icon="SNAP_ON").which = "ACTIVE"
+            row.operator("seamwright.nudge", text="Nudge All").which = "ALL"
+        found = context.scene.seamwright.seam_found
+        if found:
+            _lines(layout.box(), context, found)
+
+    def draw_line(self, layout, context, seam):
+        group = seam.seamwright
+        layout.operator("seamwright.move_points", icon="EDITMODE_HLT")
+        layout.prop(group, "crease")
+        layout.prop(group, "joint")
+        if group.joint != "plain":
+            column = layout.column(heading="Pad")
+            if ours.is_there(group.pad, context.scene):
+                column.prop(group, "pad_at")
+                column.prop(group, "pad_way")
+            else:
+                column.operator("seamwright.add_pad", icon="EMPTY_SINGLE_ARROW")
+            layout.prop(group, "pad_radius")
+        layout.operator("seamwright.list_regions", text="What It Takes Off", icon="LINENUMBERS_ON")
 
     def draw_seam(self, layout, seam, others):
         group = seam.seamwright
         layout.prop(group, "reach")
         if group.reach == "regions":
             layout.prop(group, "regions")
+        elif group.reach == "outline":
+            layout.prop(group, "outline")
         elif group.reach == "disc":
             layout.prop(group, "radius")
+        if group.reach in ("nearest", "disc"):
+            row = layout.row(align=True)
+            row.operator("seamwright.reach_at_cursor", icon="PIVOT_CURSOR").also = False
+            if group.reach == "nearest":
+                row.operator("seamwright.reach_at_cursor", text="Add Point").also = True
         layout.operator("seamwright.list_regions", icon="LINENUMBERS_ON")
         layout.prop(group, "joint")
         if others:
@@ -144,11 +223,16 @@ class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):
 
 class SEAMWRIGHT_PT_pieces(_Step, bpy.types.Panel):
     bl_label = "Pieces"
-    bl_order = 4
+    bl_order = 5
 
     def draw(self, context):
         layout = self.start()
         layout.operator("seamwright.make_pieces", icon="MOD_EXPLODE")
+        settings = context.scene.seamwright
+        if settings.pieces_found:
+            _lines(layout.box(), context, settings.pieces_found)
+        if settings.offer:
+            layout.operator("seamwright.take_offer", icon="ADD")
         figure = ours.chosen_figure(context)
         collection = figure and ours.collection_of(figure, context.scene, "PIECES")
         if collection is None:
@@ -161,7 +245,7 @@ class SEAMWRIGHT_PT_pieces(_Step, bpy.types.Panel):
 
 class SEAMWRIGHT_PT_files(_Step, bpy.types.Panel):
     bl_label = "Files"
-    bl_order = 5
+    bl_order = 6
 
     def draw(self, context):
         layout = self.start()
@@ -177,6 +261,7 @@ class SEAMWRIGHT_PT_files(_Step, bpy.types.Panel):
 CLASSES = (
     SEAMWRIGHT_PT_main,
     SEAMWRIGHT_PT_figure,
+    SEAMWRIGHT_PT_markings,
     SEAMWRIGHT_PT_printer,
     SEAMWRIGHT_PT_seams,
     SEAMWRIGHT_PT_pieces,

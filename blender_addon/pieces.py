@@ -4,83 +4,104 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import bpy
 
 from seamwright.job import Job, job_to_toml
+from seamwright.markings import Markings, crossed
 from seamwright.mesh import Mesh
-from seamwright.pieces import sections
-from seamwright.reach import region_facts
-from seamwright.run import Result, make, prepare, write
-from seamwright.seam import in_order
+from seamwright.run import Figure, Result, make, prepare, write
 
 from . import scene as ours
-from .conversion import mesh_of, piece_mesh, scene_mm
+from .conversion import marked_mesh_of, piece_mesh, scene_mm
 from .job import job_of
+from .keep_clear import natural_lines_of, painted_of
+from .place import true_mm
 
 Progress = Callable[[float, str], None]
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Kept:
-    mark: str
-    result: Result
+    """The last figure made ready, and what was made of it.
+
+    So neither is made again for the next button or for writing what was just made. They are
+    known by the job's text and the figure's own numbers and markings, never by time: undo,
+    an edit or a repainted area cannot fool them.
+    """
+
+    figure_mark: str
+    figure: Figure
+    result_mark: str = ""
+    result: Result | None = None
 
 
 _kept: list[_Kept] = []
-# The last result, so that writing what was just made does not make it again. It is known by
-# the job's text and the figure's own numbers, never by time: undo or an edit cannot fool it.
 
 
 def forget() -> None:
-    """Let go of the last result."""
+    """Let go of the last figure and result."""
     _kept.clear()
 
 
+def ready(context: bpy.types.Context, figure: bpy.types.Object) -> tuple[Figure, Job, float]:
+    """The figure at true size, mended and marked, what the panel says about it, and mm at
+    true size in one Blender unit.
+
+    Raises
+    ------
+    BadInput
+        If the figure or a decision cannot be taken as it is.
+    """
+    source, unit, markings = marked_mesh_of(
+        figure, context, painted_of(figure), natural_lines_of(figure)
+    )
+    job = job_of(context, figure, source)
+    # What is found of a figure depends on no seam.
+    mark = _mark(source, unit, markings, replace(job, seams=()))
+    if not _kept or _kept[0].figure_mark != mark:
+        forget()
+        _kept.append(_Kept(mark, prepare(source, unit, job, markings)))
+    return _kept[0].figure, job, true_mm(context.scene, job.figure, source)
+
+
+def _mark(source: Mesh, unit: str, markings: Markings, job: Job) -> str:
+    known = hashlib.sha256(f"{unit}\n{job_to_toml(job)}".encode())
+    for array in (source.vertices, source.faces, markings.keep_clear, markings.lines):
+        known.update(f"\n{array.shape}\n".encode())
+        known.update(array.tobytes())
+    return known.hexdigest()
+
+
 def made(context: bpy.types.Context, figure: bpy.types.Object, progress: Progress) -> Result:
-    """The checked result of what the panel says about a figure.
+    """The checked result of what the panel says about a figure, with all its warnings.
 
     Raises
     ------
     BadInput, CheckFailed
         See `seamwright.run`.
     """
-    source, unit = mesh_of(figure, context)
-    job = job_of(context, figure, source)
-    mark = _mark(source, unit, job)
-    if _kept and _kept[0].mark == mark:
-        return _kept[0].result
-    forget()
-    result = make(prepare(source, unit, job), job, progress)
-    _kept.append(_Kept(mark, result))
-    return result
-
-
-def _mark(source: Mesh, unit: str, job: Job) -> str:
-    known = hashlib.sha256(f"{unit}\n{job_to_toml(job)}".encode())
-    known.update(source.vertices.tobytes())
-    known.update(source.faces.tobytes())
-    return known.hexdigest()
+    prepared, job, _mm = ready(context, figure)
+    kept = _kept[0]
+    text = job_to_toml(job)
+    if kept.result is None or kept.result_mark != text:
+        kept.result = None
+        result = make(prepared, job, progress)
+        names = {seam.id: seam.name for seam in job.seams}
+        meshes = [piece.mesh for piece in result.pieces]
+        crossing = crossed(prepared.mesh, prepared.markings, meshes, names)
+        kept.result = replace(result, warnings=(*result.warnings, *crossing))
+        kept.result_mark = text
+    return kept.result
 
 
 def inspected(context: bpy.types.Context, figure: bpy.types.Object) -> tuple[str, ...]:
-    """What the figure is like at true size and what mending does to it, as sentences."""
-    source, unit = mesh_of(figure, context)
-    ready = prepare(source, unit, job_of(context, figure, source))
-    return (*ready.inspection.lines(), *ready.mended)
-
-
-def regions_of(context: bpy.types.Context, figure: bpy.types.Object, seam: bpy.types.Object) -> str:
-    """The regions of one seam's section by number, area and centre, as a sentence."""
-    source, unit = mesh_of(figure, context)
-    job = job_of(context, figure, source)
-    number = ours.seams_of(figure, context.scene).index(seam)
-    name = job.seams[number].name
-    whole = sections(prepare(source, unit, job).mesh, in_order(job.seams))[name]
-    facts = [facts.line for facts in region_facts(whole)] or ["the plane meets no material"]
-    return "\n".join((f"Seam '{name}':", *facts))
+    """What the figure is like at true size, what is marked, and what mending does to it."""
+    prepared, _job, _mm = ready(context, figure)
+    marked = prepared.markings.sentences(prepared.mesh)
+    return (*marked, *prepared.inspection.lines(), *prepared.mended)
 
 
 def show(context: bpy.types.Context, figure: bpy.types.Object, result: Result) -> None:
@@ -103,6 +124,23 @@ def show(context: bpy.types.Context, figure: bpy.types.Object, result: Result) -
         obj.color = mesh.materials[0].diffuse_color
         collection.objects.link(obj)
     ours.stand_apart(collection)
+
+
+SHOWN = 5
+"""Warnings shown in the panel; the report has them all."""
+
+
+def panel_lines(result: Result, report: str) -> tuple[str, ...]:
+    """What the panel says of a result; `report` is the text that says the rest."""
+    plain = sum(not joint.pegs for joint in result.joints)
+    more = len(result.warnings) - SHOWN
+    return (
+        said_of(result)[0],
+        *((f"{ours.counted(plain, 'joint')} without a peg.",) if plain else ()),
+        *(f"Warning: {warning}" for warning in result.warnings[:SHOWN]),
+        *((f"And {ours.counted(more, 'warning')} more.",) if more > 0 else ()),
+        f"Checks and reasons: Text Editor, '{report}'.",
+    )
 
 
 def said_of(result: Result) -> tuple[str, ...]:

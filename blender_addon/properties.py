@@ -22,6 +22,9 @@ from . import scene
 
 DEFAULT = PrinterProfile()
 
+CREASE = 0.2
+"""As `seamwright.seam.CREASE`, which would import numpy with it."""
+
 PRINTER_NUMBERS = (
     "margin", "nozzle", "layer_height", "clearance", "seating_gap", "wall", "draft", "lead_in",
     "density",
@@ -42,7 +45,11 @@ def _profile_chosen(self: bpy.types.PropertyGroup, _context: bpy.types.Context) 
 
 
 def _figure_chosen(self: bpy.types.PropertyGroup, _context: bpy.types.Context) -> None:
-    self.found = ""
+    self.found = self.seam_found = self.pieces_found = self.offer = ""
+
+
+def _balls_changed(self: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    scene.size_balls(self.id_data, context.scene)
 
 
 def _explode(self: bpy.types.PropertyGroup, _context: bpy.types.Context) -> None:
@@ -58,6 +65,16 @@ def _profile_items() -> list[tuple[str, str, str]]:
     return items
 
 
+KEEP_CLEAR_KINDS = [
+    ("vertex_group", "Vertex Group", "Faces painted in a vertex group"),
+    ("mask", "Mask", "Faces under the sculpt mask"),
+    ("face_set", "Face Set", "Faces of a face set"),
+    ("property", "Attribute", "Faces marked in an attribute of points or faces"),
+    ("ball", "Ball", "Skin inside a ball round a place"),
+]
+"""By the job file's own names."""
+
+
 class SEAMWRIGHT_PG_stop(bpy.types.PropertyGroup):
     """One of the seams that a seam stops at; a pointer, so that renaming does not lose it."""
 
@@ -65,6 +82,45 @@ class SEAMWRIGHT_PG_stop(bpy.types.PropertyGroup):
         name="Seam",
         description="The seam that this one stops at",
         type=bpy.types.Object,
+    )
+
+
+class SEAMWRIGHT_PG_keep_clear(bpy.types.PropertyGroup):
+    """One thing that belongs to a figure's keep-clear area."""
+
+    kind: EnumProperty(
+        name="Keep Clear",
+        description="What no seam may cross; all of the list together is the keep-clear area",
+        items=KEEP_CLEAR_KINDS,
+        default="vertex_group",
+    )
+    source: StringProperty(
+        name="Source", description="Name of the vertex group or of the attribute on the figure"
+    )
+    number: IntProperty(name="Face Set", description="Number of the face set on the figure")
+    above: FloatProperty(
+        name="Above",
+        description="A face belongs if the values at all its corners are above this; painted "
+        "values go from 0 to 1 (no unit)",
+        default=0.5,
+        soft_min=0.0,
+        soft_max=1.0,
+        precision=3,
+        step=1,
+    )
+    ball: PointerProperty(
+        name="Ball",
+        description="The Empty at the middle of the ball; move it like any object",
+        type=bpy.types.Object,
+    )
+    radius: FloatProperty(
+        name="Radius (mm)",
+        description="Radius of the ball whose skin is kept clear, in mm at true size",
+        default=50.0,
+        min=1e-3,
+        soft_min=0.1,
+        soft_max=1000.0,
+        update=_balls_changed,
     )
 
 
@@ -81,6 +137,7 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
             ("HEIGHT", "Target Height", "A height in mm from the lowest to the highest point"),
         ],
         default="SOURCE",
+        update=_balls_changed,
     )
     scale: FloatProperty(
         name="Scale Factor",
@@ -89,6 +146,7 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
         min=1e-6,
         soft_max=100.0,
         precision=4,
+        update=_balls_changed,
     )
     target_height: FloatProperty(
         name="Target Height (mm)",
@@ -96,6 +154,7 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
         default=1800.0,
         min=1e-6,
         soft_max=10000.0,
+        update=_balls_changed,
     )
     mend: BoolProperty(
         name="Mend",
@@ -110,6 +169,23 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
         name="Batch Folder",
         description="Folder the batch writes to, relative to the job file; empty for one named "
         "after the job",
+    )
+    keep_clear: CollectionProperty(
+        name="Keep-Clear Area",
+        description="What makes up the surface that no seam may cross, such as a face",
+        type=SEAMWRIGHT_PG_keep_clear,
+    )
+    natural_seams: BoolProperty(
+        name="Marked Seams",
+        description="Edges marked as seams are natural lines, where a seam is best hidden",
+    )
+    natural_creases: BoolProperty(
+        name="Creased Edges",
+        description="Edges with a crease are natural lines, where a seam is best hidden",
+    )
+    natural_face_sets: BoolProperty(
+        name="Face Set Borders",
+        description="Borders between face sets are natural lines, where a seam is best hidden",
     )
     # A seam.
     is_seam: BoolProperty(options={"HIDDEN"})
@@ -127,8 +203,17 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
         description="Which regions of the section the seam takes",
         items=[
             ("all", "All Regions", "Everything that the seam's plane crosses"),
-            ("nearest", "Nearest Region", "Only the region nearest the seam's own origin"),
-            ("disc", "Inside a Disc", "The regions inside a disc round the seam's own origin"),
+            (
+                "nearest",
+                "Nearest Regions",
+                "The region nearest the seam's own origin, or nearest each point of its reach",
+            ),
+            (
+                "disc",
+                "Inside a Disc",
+                "The regions inside a disc round the seam's own origin, or round a point",
+            ),
+            ("outline", "Inside an Outline", "The regions inside a closed curve"),
             ("regions", "By Number", "The regions with the numbers you give, largest first"),
         ],
         default="all",
@@ -138,6 +223,12 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
         description="Radius of the disc whose regions the seam takes, in mm at true size",
         default=50.0,
         min=0.1,
+    )
+    outline: PointerProperty(
+        name="Outline",
+        description="A closed curve round the regions that the seam takes, seen along its arrow",
+        type=bpy.types.Object,
+        poll=lambda _self, obj: obj.type == "CURVE" and not obj.seamwright.is_seam,
     )
     regions: StringProperty(
         name="Regions",
@@ -158,6 +249,36 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
         description="The seams at which this one ends, so that it parts one side of them only",
         type=SEAMWRIGHT_PG_stop,
     )
+    crease: FloatProperty(
+        name="Crease Weight",
+        description="What a mm along the deepest crease counts against 1 over flat skin: less "
+        "draws the line into creases, 1 keeps it to the shortest way (no unit)",
+        default=CREASE,
+        min=1e-3,
+        max=1.0,
+        precision=3,
+        step=1,
+    )
+    pad: PointerProperty(
+        name="Pad",
+        description="The Empty that says where the flat pad for the pegs goes; its arrow is the "
+        "way they slide",
+        type=bpy.types.Object,
+    )
+    pad_at: BoolProperty(
+        name="Place",
+        description="The pad goes where its Empty is; else where it has most room",
+    )
+    pad_way: BoolProperty(
+        name="Direction",
+        description="The pegs slide along the Empty's arrow; else the way freest of undercuts",
+    )
+    pad_radius: FloatProperty(
+        name="Radius (mm)",
+        description="Radius of a round pad, in mm at true size; 0 for the largest that does",
+        default=0.0,
+        min=0.0,
+    )
     told: StringProperty(
         description="Exact place of a seam as a job file gave it, for as long as it is not moved",
         options={"HIDDEN"},
@@ -172,7 +293,8 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
 
 
 class SEAMWRIGHT_PG_scene(bpy.types.PropertyGroup):
-    """The figure in work, the printer, and what was last found."""
+    """The figure in work, the printer, and what was last found: of the figure, of a seam, of
+    the pieces, and the regions offered where a figure hangs together."""
 
     figure: PointerProperty(
         name="Figure",
@@ -182,6 +304,9 @@ class SEAMWRIGHT_PG_scene(bpy.types.PropertyGroup):
         update=_figure_chosen,
     )
     found: StringProperty(options={"HIDDEN"})
+    seam_found: StringProperty(options={"HIDDEN"})
+    pieces_found: StringProperty(options={"HIDDEN"})
+    offer: StringProperty(options={"HIDDEN"})
 
     profile: EnumProperty(
         name="Printer Profile",
@@ -295,7 +420,13 @@ class SEAMWRIGHT_PG_collection(bpy.types.PropertyGroup):
     )
 
 
-CLASSES = (SEAMWRIGHT_PG_stop, SEAMWRIGHT_PG_object, SEAMWRIGHT_PG_scene, SEAMWRIGHT_PG_collection)
+CLASSES = (
+    SEAMWRIGHT_PG_stop,
+    SEAMWRIGHT_PG_keep_clear,
+    SEAMWRIGHT_PG_object,
+    SEAMWRIGHT_PG_scene,
+    SEAMWRIGHT_PG_collection,
+)
 
 _HOMES = (
     (bpy.types.Object, SEAMWRIGHT_PG_object),

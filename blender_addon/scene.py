@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import bpy
 from mathutils import Color, Matrix, Vector
 
@@ -24,6 +26,9 @@ OKABE_ITO = {
 _SEAM_ALPHA = 0.35
 """A seam is see-through, so that it shows where it crosses the figure."""
 
+_LINE_WIDTH = 0.002
+"""Radius of a line seam's curve, as a share of the figure's largest extent: thick enough to be
+seen and clicked (common practice, no source)."""
 
 REPORT = "Seamwright report"
 """Name of the text that says what was made, checked and why."""
@@ -85,6 +90,30 @@ def seams_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types
     return sorted(seams, key=lambda obj: (obj.seamwright.number, obj.name))
 
 
+def is_line(seam: bpy.types.Object) -> bool:
+    """Whether a seam follows a line: its object is a curve, through the line's points."""
+    return seam.type == "CURVE"
+
+
+def active_seam(context: bpy.types.Context) -> bpy.types.Object | None:
+    """The active object, if it is a figure's seam; or the seam whose pad or outline it is."""
+    active = context.view_layer.objects.active
+    if active is None:
+        return None
+    group = active.seamwright
+    if group.is_seam or group.figure is None:
+        return active if group.is_seam and group.figure is not None else None
+    for seam in seams_of(group.figure, context.scene):
+        if active in (seam.seamwright.pad, seam.seamwright.outline):
+            return seam
+    return None
+
+
+def is_there(obj: bpy.types.Object | None, scene: bpy.types.Scene) -> bool:
+    """Whether what a pointer names is still in the scene: a deleted object may linger."""
+    return obj is not None and scene in obj.users_scene
+
+
 def collection_of(
     figure: bpy.types.Object, scene: bpy.types.Scene, holds: str
 ) -> bpy.types.Collection | None:
@@ -140,13 +169,57 @@ def bounds(obj: bpy.types.Object) -> tuple[Vector, Vector]:
     return Vector(low), Vector(high)
 
 
+def size_balls(figure: bpy.types.Object, scene: bpy.types.Scene) -> None:
+    """Show the balls of the figure's keep-clear area as large as they are."""
+    mm = _shown_mm(figure, scene)
+    for item in figure.seamwright.keep_clear:
+        if item.kind == "ball" and item.ball is not None:
+            item.ball.empty_display_size = item.radius / mm
+
+
+def _shown_mm(figure: bpy.types.Object, scene: bpy.types.Scene) -> float:
+    """Millimetres at true size in one Blender unit, for show only.
+
+    A target height is told from the object's box, which may be higher than what is in it.
+    """
+    group = figure.seamwright
+    if group.size == "HEIGHT":
+        low, high = bounds(figure)
+        return group.target_height / (high.z - low.z) if high.z > low.z else 1.0
+    factor = group.scale if group.size == "SCALE" else 1.0
+    return 1000.0 * scene.unit_settings.scale_length * factor
+
+
 def add_seam(
     context: bpy.types.Context, figure: bpy.types.Object, name: str, place: Matrix
 ) -> bpy.types.Object:
-    """A new seam of the figure; `place` takes its unit square and arrow into the scene."""
-    seams = seams_of(figure, context.scene)
+    """A new flat seam of the figure; `place` takes its unit square and arrow into the scene."""
     obj = bpy.data.objects.new(name, _seam_mesh())
     obj.matrix_world = place
+    return _as_seam(context, figure, obj)
+
+
+def add_line_seam(
+    context: bpy.types.Context,
+    figure: bpy.types.Object,
+    name: str,
+    points: Sequence[Sequence[float]],
+) -> bpy.types.Object:
+    """A new line seam of the figure through points of the scene, Blender units."""
+    obj = closed_curve(name, points)
+    low, high = bounds(figure)
+    obj.data.bevel_depth = _LINE_WIDTH * max((high - low)[:])
+    # Between its points the curve runs straight, under bulging skin.
+    obj.show_in_front = True
+    obj.data.materials.append(material("vermillion"))
+    return _as_seam(context, figure, obj)
+
+
+def _as_seam(
+    context: bpy.types.Context, figure: bpy.types.Object, obj: bpy.types.Object
+) -> bpy.types.Object:
+    """The same object, made the figure's last seam."""
+    seams = seams_of(figure, context.scene)
     obj.hide_render = True
     obj.color = obj.data.materials[0].diffuse_color
     group = obj.seamwright
@@ -157,11 +230,56 @@ def add_seam(
     return obj
 
 
-def remove(objects: list[bpy.types.Object]) -> None:
-    """Remove objects of ours together with meshes that nothing else uses."""
-    meshes = {obj.data for obj in objects if obj.type == "MESH"}
-    bpy.data.batch_remove(objects)
-    bpy.data.batch_remove([mesh for mesh in meshes if mesh.users == 0])
+def closed_curve(name: str, points: Sequence[Sequence[float]]) -> bpy.types.Object:
+    """An object of one closed curve of straight parts, its origin amid its points."""
+    corners = [Vector(p) for p in points]
+    middle = sum(corners, Vector()) / len(corners)
+    curve = bpy.data.curves.new(name, "CURVE")
+    curve.dimensions = "3D"
+    spline = curve.splines.new("POLY")
+    spline.points.add(len(corners) - 1)
+    spline.points.foreach_set("co", [x for p in corners for x in (*(p - middle), 1.0)])
+    spline.use_cyclic_u = True
+    obj = bpy.data.objects.new(name, curve)
+    obj.location = middle
+    return obj
+
+
+def add_companion(
+    context: bpy.types.Context, figure: bpy.types.Object, obj: bpy.types.Object
+) -> bpy.types.Object:
+    """An Empty or curve that belongs to the figure's seams or areas, among its seams."""
+    obj.hide_render = True
+    obj.seamwright.figure = figure
+    made_collection(figure, context.scene, "SEAMS").objects.link(obj)
+    return obj
+
+
+def new_empty(name: str, shows: str, size: float) -> bpy.types.Object:
+    """An Empty that shows as Blender's "SPHERE", "SINGLE_ARROW" and the like."""
+    obj = bpy.data.objects.new(name, None)
+    obj.empty_display_type = shows
+    obj.empty_display_size = size
+    obj.show_in_front = True
+    return obj
+
+
+def companions_of(seams: Sequence[bpy.types.Object]) -> list[bpy.types.Object]:
+    """The pads and outlines that were made with these seams, and not by the user."""
+    found = []
+    for seam in seams:
+        group = seam.seamwright
+        for other in (group.pad, group.outline):
+            if other is not None and other.seamwright.figure == group.figure:
+                found.append(other)
+    return found
+
+
+def remove(objects: Sequence[bpy.types.Object]) -> None:
+    """Remove objects of ours together with meshes and curves that nothing else uses."""
+    data = {obj.data for obj in objects if obj.data is not None}
+    bpy.data.batch_remove(list(dict.fromkeys(objects)))
+    bpy.data.batch_remove([d for d in data if d.users == 0])
 
 
 def _seam_mesh() -> bpy.types.Mesh:

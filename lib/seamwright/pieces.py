@@ -74,6 +74,7 @@ def take_apart(
             mesh = part_regions(mesh, whole, list(wanted), seam.id)
         else:
             mesh = part(mesh, seam, wanted, whole.crossing.snap)
+    _require_all_left_faces(mesh, ordered)
     solid = _with_sheets(mesh, solids(mesh))
     for seam in ordered:
         if seam.line:
@@ -113,6 +114,17 @@ def _is_sheet(shell: Mesh) -> bool:
     rim = shell.vertices[shell.edge_counts.open]
     length = float(np.linalg.norm(rim[:, 0] - rim[:, 1], axis=1).sum())
     return length > 0 and length**2 >= 2 * np.pi * float(shell.areas.sum())
+
+
+def _require_all_left_faces(mesh: Mesh, seams: tuple[Seam, ...]) -> None:
+    """Raise if a seam lies wholly in another's face, as a flat one in a level line seam's."""
+    left = set(np.unique(mesh.tag).tolist())
+    for seam in seams:
+        if seam.id not in left:
+            raise BadInput(
+                f"Seam '{seam.name}' finds nothing left to part at {place(seam.point)}: another "
+                "seam lies in the same place; take one of them away."
+            )
 
 
 def _require_line_free(mesh: Mesh, solid: IntArray, seam: Seam, span: Span) -> None:

@@ -81,6 +81,9 @@ def spans(figure: Mesh, seams: tuple[Seam, ...], progress: Progress | None = Non
         try:
             span = _span(parted, seam, line)
         except BadInput as error:
+            others = " or ".join(f"'{name}'" for name in found)
+            if found and _is_alone_sound(figure, seam, line):
+                raise BadInput(f"Seam '{seam.name}' runs into {others}: {error}") from error
             raise BadInput(f"Seam '{seam.name}': {error}") from error
         found[seam.name] = span
         if done + 1 < len(lines):
@@ -98,6 +101,15 @@ def effect(drawn: Spans, seam: Seam) -> str:
     volumes = np.bincount(solid, weights=parted.signed_volumes())
     sides = np.unique(solid[parted.tag == seam.id])
     return f"{span.words}; takes off {volumes[sides].min() / 1000:.1f} cm³"
+
+
+def _is_alone_sound(figure: Mesh, seam: Seam, line: Line) -> bool:
+    """Whether a line could be spanned if no other line seam were there."""
+    try:
+        _span(figure, seam, line)
+    except BadInput:
+        return False
+    return True
 
 
 def _span(figure: Mesh, seam: Seam, line: Line) -> Span:

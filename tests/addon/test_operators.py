@@ -215,6 +215,18 @@ def test_a_seam_can_be_added_while_sculpting(figure):
     assert len(pieces()) == 2 and figure.mode == "SCULPT" and not figure.hide_get()
 
 
+@pytest.mark.parametrize("mode", ["EDIT", "SCULPT"])
+def test_undo_takes_back_a_seam_added_in_another_mode(figure, mode):
+    bpy.ops.ed.undo_push(message="start")
+    bpy.ops.object.mode_set(mode=mode)
+    bpy.ops.ed.undo_push(message=mode)
+    start = state()
+    bpy.ops.seamwright.add_seam(*UNDO, at="MIDDLE")
+    assert len(state()) == len(start) + 1
+    bpy.ops.ed.undo()
+    assert state() == start and bpy.data.objects["Keeper"].mode == mode
+
+
 def test_reach_parts_one_limb_only(scene, add):
     """Two posts on one slab: the seam goes through both, the reach takes one."""
     add(two_posts())
@@ -231,11 +243,12 @@ def test_reach_parts_one_limb_only(scene, add):
     assert len(pieces()) == 2
     seam.seamwright.joint = "plain"
     bpy.ops.seamwright.make_pieces()
-    assert "1 joint without a peg" in scene.seamwright.found
+    assert "1 joint without a peg" in scene.seamwright.pieces_found
     assert "a flat glued joint" in bpy.data.texts["Seamwright report"].as_string()
     bpy.context.view_layer.objects.active = seam
     bpy.ops.seamwright.list_regions()
-    assert "region 1" in scene.seamwright.found and "region 2" in scene.seamwright.found
+    assert "region 1" in scene.seamwright.seam_found
+    assert "region 2" in scene.seamwright.seam_found
     seam.seamwright.regions = "7"
     assert "no region 7" in refused(bpy.ops.seamwright.make_pieces)
     seam.seamwright.regions = "left"
@@ -258,7 +271,7 @@ def test_a_seam_that_stops_at_another_parts_one_side_only(scene, add):
     bpy.ops.seamwright.make_pieces()
     assert len(pieces()) == 4
     bpy.ops.seamwright.list_regions()
-    assert "region 2" in scene.seamwright.found
+    assert "region 2" in scene.seamwright.seam_found
 
 
 def two_posts() -> Mesh:
@@ -307,17 +320,20 @@ def test_what_cannot_be_done_is_one_sentence(scene, add, counts):
     assert "no seam 'Hat'" in refused(bpy.ops.seamwright.select_seam, name="Hat")
 
 
-def test_an_open_figure_is_refused_without_mending(figure):
+def test_an_open_figure_is_parted_with_a_warning_where_its_seams_are_sound(figure):
     figure.data.clear_geometry()
     ball = tall()
     figure.data.from_pydata(ball.vertices.tolist(), [], ball.faces[1:].tolist())
     figure.data.update()
     bpy.ops.seamwright.add_seam(at="MIDDLE")
+    settings = bpy.context.scene.seamwright
     figure.seamwright.mend = False
-    assert "not closed" in refused(bpy.ops.seamwright.make_pieces)
-    figure.seamwright.mend = True
     bpy.ops.seamwright.make_pieces()
     assert len(pieces()) == 2
+    assert "Warning: " in settings.pieces_found
+    figure.seamwright.mend = True
+    bpy.ops.seamwright.make_pieces()
+    assert len(pieces()) == 2 and "Warning: " not in settings.pieces_found
     assert len(figure.data.polygons) == len(ball.faces) - 1
 
 
@@ -386,11 +402,11 @@ def test_written_pieces_follow_the_panel_and_not_the_last_making(figure, tmp_pat
 
 
 def test_a_missing_package_is_one_sentence(figure, monkeypatch):
-    from blender_addon import operators  # noqa: PLC0415
+    from blender_addon import work  # noqa: PLC0415
 
     def gone(name, package):
         raise ModuleNotFoundError("No module named 'manifold3d'", name="manifold3d")
 
-    monkeypatch.setattr(operators.importlib, "import_module", gone)
+    monkeypatch.setattr(work.importlib, "import_module", gone)
     said = refused(bpy.ops.seamwright.make_pieces)
     assert "'manifold3d' is missing" in said and "extension" in said

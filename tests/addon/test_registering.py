@@ -11,7 +11,7 @@ import pytest
 
 bpy = pytest.importorskip("bpy")
 
-from seamwright.shapes import box  # noqa: E402
+from seamwright.shapes import box, sphere  # noqa: E402
 
 ROOT = Path(__file__).resolve().parents[2]
 HOMES = (bpy.types.Object, bpy.types.Scene, bpy.types.Collection)
@@ -97,10 +97,11 @@ def test_every_property_has_a_tooltip_that_names_the_unit(registered):
 
 def test_every_operator_is_explained():
     types = operator_types()
-    assert len(types) == 11
+    assert len(types) == 22
     for rna in types:
         assert rna.description and not rna.description.endswith("."), rna.identifier
-        assert rna.name.replace(" at ", " At ") == rna.name.title()
+        small = rna.name.replace(" at ", " At ").replace(" to ", " To ")
+        assert small == rna.name.title()
 
 
 class Layout:
@@ -123,6 +124,15 @@ class Layout:
         self.seen.append(idname)
         return SimpleNamespace()
 
+    def operator_menu_enum(self, idname, key, **options):
+        self.operator(idname, **options)
+        operator = getattr(bpy.ops.seamwright, idname.partition(".")[2]).get_rna_type()
+        assert operator.properties[key].type == "ENUM"
+
+    def prop_search(self, data, name, found_in, collection, **_options):
+        assert collection in found_in.bl_rna.properties, collection
+        self.prop(data, name)
+
     def label(self, text):
         self.seen.append(text)
 
@@ -138,7 +148,7 @@ def drawn() -> list[str]:
     layout = Layout()
     for cls in panels.CLASSES:
         drawing = SimpleNamespace(layout=layout)
-        for method in ("start", "draw_seam"):
+        for method in ("start", "draw_seam", "draw_line", "draw_item"):
             if hasattr(cls, method):
                 setattr(drawing, method, getattr(cls, method).__get__(drawing))
         cls.draw(drawing, bpy.context)
@@ -170,3 +180,61 @@ def test_the_panel_says_what_there_is_and_what_comes_next(scene, add):
     assert "then Write Files." in " ".join(seen)
     bpy.ops.seamwright.add_seam(at="MIDDLE", axis="X")
     assert "seamwright.stop_at" in drawn()
+
+
+def test_the_panel_shows_what_belongs_to_each_kind_of_seam(scene, add):
+    add(sphere(100))
+    bpy.ops.seamwright.use_selected()
+    bpy.ops.seamwright.add_seam(at="MIDDLE")
+    flat = bpy.context.view_layer.objects.active
+    for reach, shown in (
+        ("all", set()),
+        ("nearest", {"seamwright.reach_at_cursor"}),
+        ("disc", {"seamwright.reach_at_cursor", "radius"}),
+        ("outline", {"outline"}),
+        ("regions", {"regions"}),
+    ):
+        flat.seamwright.reach = reach
+        seen = set(drawn())
+        every = {"seamwright.reach_at_cursor", "radius", "outline", "regions"}
+        assert seen & every == shown
+        assert {"seamwright.nudge", "seamwright.seam_quality", "reach", "joint"} <= seen
+    bpy.ops.seamwright.add_line_seam(source="CURSOR")
+    line = bpy.context.view_layer.objects.active
+    seen = set(drawn())
+    assert {"crease", "joint", "pad_radius", "seamwright.add_pad"} <= seen
+    assert not {"reach", "pad_at", "seamwright.stop_at"} & seen
+    bpy.ops.seamwright.add_pad()
+    seen = set(drawn())
+    assert {"pad_at", "pad_way"} <= seen and "seamwright.add_pad" not in seen
+    bpy.context.view_layer.objects.active = line.seamwright.pad
+    assert "crease" in drawn()
+    line.seamwright.joint = "plain"
+    assert "pad_radius" not in drawn()
+
+
+def test_the_panel_shows_the_keep_clear_list_and_what_was_found(scene, add):
+    figure = add(sphere(100))
+    assert "Choose a figure first." in drawn()
+    bpy.ops.seamwright.use_selected()
+    scene.cursor.location = (100, 0, 0)
+    for kind, shown in (
+        ("vertex_group", {"source", "above"}),
+        ("mask", {"above"}),
+        ("property", {"source", "above"}),
+        ("ball", {"radius", "seamwright.ball_to_cursor"}),
+    ):
+        bpy.ops.seamwright.add_keep_clear(kind=kind)
+        every = {"source", "above", "number", "radius", "seamwright.ball_to_cursor"}
+        assert set(drawn()) & every == shown
+        bpy.ops.seamwright.remove_keep_clear(index=0)
+    figure.seamwright.keep_clear.add().kind = "face_set"
+    assert {"number", "seamwright.take_face_set"} <= set(drawn())
+    assert {"natural_seams", "natural_creases", "natural_face_sets"} <= set(drawn())
+    settings = scene.seamwright
+    assert "seamwright.take_offer" not in drawn()
+    settings.found, settings.seam_found, settings.pieces_found = "one.", "two.", "three."
+    settings.offer = "{}"
+    assert {"one.", "two.", "three.", "seamwright.take_offer"} <= set(drawn())
+    settings.figure = None
+    assert settings.found == settings.seam_found == settings.pieces_found == settings.offer == ""

@@ -211,8 +211,17 @@ def test_the_order_of_seams_changes_nothing():
 
 
 def test_line_seams_that_cross_are_refused_with_the_place():
-    with pytest.raises(BadInput, match=r"'line 2': .* at \(.*\) mm"):
-        spans(BALL, (lined(1, wavy(60, 0.3, 2)), lined(2, wavy(60, -0.3, 2))))
+    first = lined(1, wavy(60, 0.3, 2))
+    for second in (wavy(60, -0.3, 2), wavy(60, 0.3, 2), wavy(60, 0.3, 2, lift=0.02)):
+        with pytest.raises(BadInput, match=r"'line 2' runs into 'line 1': .* at \(.*\) mm"):
+            spans(BALL, (first, lined(2, second)))
+
+
+def test_a_flat_seam_in_a_level_lines_plane_is_refused():
+    for away in (0.0, 1e-6):
+        flat = Seam(2, "flat", (0, 0, away), (0, 0, 1))
+        with pytest.raises(BadInput, match=r"'flat' finds nothing left to part .* same place"):
+            take_apart(BALL, (lined(1, wavy(60, 0.0)), flat))
 
 
 def test_a_line_round_a_handle_needs_another_seam():
