@@ -11,27 +11,24 @@ import numpy.typing as npt
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
-from seamwright.adjacency import EdgeTable
+from seamwright.adjacency import EdgeTable, next_corner
 from seamwright.blocks import FACES_A_BLOCK
 from seamwright.errors import BadInput, SeamwrightError
 from seamwright.frame import Frame
 from seamwright.mesh import EdgeCounts, FloatArray, IndexArray, IntArray, Mesh
 from seamwright.outline import IdArray, dot
-from seamwright.seam import CREASE, Seam, SeamLine, place
-from seamwright.wall import least_distance
+from seamwright.seam import Seam, SeamLine, place
 
 FULL_BEND = 15.0
 """Degrees of bend at an edge by which a crease or a ridge has 63 % of its effect: fine
 meshes spread a crease over several edges, so small bends must tell (common practice, no
 source)."""
-WITHIN = 5.0
-"""A point may lie this far from the surface, mm (common practice, no source)."""
 CORRIDOR = 2.0
 """A leg first looks for its way where the distances to its two ends add up to no more than
 this many times the distance between them; half round a cylinder that sum is √2 times."""
-DETOUR = 0.05
-"""A loop the line makes in passing, shorter than this share of it, is cut off: so points
-picked a little beside a crease do no harm (common practice, no source)."""
+ASTRAY = 1.75
+"""A way that creases make this many times as long as the shortest gives way to that (common
+practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,12 +133,15 @@ def lines_from_edges(mesh: Mesh, edges: npt.ArrayLike) -> tuple[Line, ...]:
     degree = np.bincount(ends.ravel())
     for wrong, what in (
         (degree > 2, "branches at {}; unmark the edges that lead off it"),
-        (degree == 1, "is not closed: it has a loose end at {}; mark edges until it meets itself"),
+        (
+            degree == 1,
+            "is not closed: it has a loose end at {}; mark edges until it meets itself",
+        ),
     ):
         if wrong.any():
             where = place(mesh.vertices[nodes[int(np.argmax(wrong))]])
             raise BadInput(f"The line {what.format(where)}.")
-    lines = [_upward(_made(mesh, nodes[loop])) for loop in _loops(ends, len(nodes))]
+    lines = [_upward(made(mesh, nodes[loop])) for loop in _loops(ends, len(nodes))]
     return tuple(sorted(lines, key=lambda line: (-line.length, *line.points[0].tolist())))
 
 
@@ -175,8 +175,15 @@ def _upward(line: Line) -> Line:
     return Line(np.roll(back.vertices, 1), np.roll(back.points, 1, axis=0))
 
 
-def _made(mesh: Mesh, loop: IdArray) -> Line:
-    """A line of vertices in order, found to run over sound skin along mesh edges."""
+def made(mesh: Mesh, loop: IdArray) -> Line:
+    """A line of vertices in order, found to run over sound skin along mesh edges.
+
+    Raises
+    ------
+    BadInput
+        With the place, if it touches an open border, an edge of more than two faces or faces
+        that look opposite ways, or if no mesh edge joins two of its points.
+    """
     on_line = np.zeros(len(mesh.vertices), dtype=bool)
     on_line[loop] = True
     used, local = np.unique(
@@ -239,94 +246,47 @@ def line_seam(
 
 
 def line_of(mesh: Mesh, seam: Seam) -> tuple[Mesh, Line]:
-    """A line seam's line, and the figure it is drawn on; BadInput as `line_from_points`,
-    naming the seam."""
-    if seam.line is None:
-        raise SeamwrightError(f"Seam '{seam.name}' is flat: it has no line.")
-    try:
-        return mesh, line_from_points(mesh, seam.line.points, crease=seam.line.crease)
-    except BadInput as error:
-        raise BadInput(f"Seam '{seam.name}': {error}") from error
-
-
-# --- from picked points ----------------------------------------------------------------
-
-
-def line_from_points(
-    mesh: Mesh, points: npt.ArrayLike, *, crease: float = CREASE, within: float = WITHIN
-) -> Line:
-    """The line through points picked along the skin, drawn into creases on its way.
-
-    Each point goes to its nearest vertex; each is joined to the next, and the last to the
-    first, by the cheapest way along mesh edges. A mm costs 1 over flat skin, less in a
-    crease, down to `crease`, and up to 2 on a ridge. Where the line would run out to a
-    point and back the same way, or make a small loop, that is cut off. It runs in the
-    order of the points.
-
-    Parameters
-    ----------
-    points : (K, 3) mm, three or more all the way round.
-    crease : what a mm in a deep crease costs; 1 and above for the plain shortest way.
-    within : farthest a point may be from the surface, mm.
+    """A line seam's line, and the figure divided along it: see `drawing.drawn`.
 
     Raises
     ------
     BadInput
-        If there are fewer than three points, one is away from the surface, two have no way
-        over the surface between them, or the line meets itself or closes on nothing.
+        As `drawing.drawn`, naming the seam.
     """
-    picked = np.asarray(points, dtype=np.float64)
-    if picked.ndim != 2 or picked.shape[1] != 3 or len(picked) < 3 or not len(mesh.faces):
-        raise BadInput(
-            "A line needs three points or more of three numbers each, "
-            "picked all the way round on the surface; pick more."
-        )
-    if not np.isfinite(picked).all():
-        raise BadInput("A point of the line has a coordinate that is not a number; pick it again.")
-    stops = _snapped(mesh, picked, within)
-    stops = [a for a, b in zip(stops, stops[1:] + stops[:1], strict=True) if a != b]
-    walk: list[int] = []
-    for a, b in zip(stops, stops[1:] + stops[:1], strict=True):
-        walk += _leg(mesh, a, b, crease)[:-1]
-    return _made(mesh, np.array(_simple_loop(mesh, walk, picked), dtype=np.int64))
+    from seamwright.drawing import drawn  # noqa: PLC0415  (drawing is built on this module)
+
+    if seam.line is None:
+        raise SeamwrightError(f"Seam '{seam.name}' is flat: it has no line.")
+    try:
+        return drawn(mesh, seam.line.points, crease=seam.line.crease)
+    except BadInput as error:
+        raise BadInput(f"Seam '{seam.name}': {error}") from error
 
 
-def _snapped(mesh: Mesh, picked: FloatArray, within: float) -> list[int]:
-    """The nearest vertex of a face to each point; BadInput if the surface is not near."""
-    used = np.zeros(len(mesh.vertices), dtype=bool)
-    used[mesh.faces.ravel()] = True
-    found = []
-    for point in picked:
-        off = mesh.vertices - point
-        squared = np.einsum("ij,ij->i", off, off)
-        squared[~used] = np.inf
-        k = int(np.argmin(squared))
-        # A point on a large face may be far from every vertex and yet on the surface.
-        if squared[k] > within**2 and (gap := _gap(mesh, point, within)) > within:
-            raise BadInput(
-                f"The line's point at {place(point)} is more than {within:g} mm from the "
-                f"surface ({min(gap, float(np.sqrt(squared[k]))):.1f} mm); "
-                "pick it on the figure."
-            )
-        found.append(k)
-    return found
+# --- ways along edges ------------------------------------------------------------------
 
 
-def _gap(mesh: Mesh, point: FloatArray, within: float) -> float:
-    """Distance of a point from the faces whose box comes near it, mm; inf if none does."""
-    low, high = mesh.vertices < point - within, mesh.vertices > point + within
-    bits = np.packbits(np.concatenate([low, high], axis=1), axis=1)[:, 0]
-    a, b, c = mesh.faces.T
-    near = mesh.faces[(bits[a] & bits[b] & bits[c]) == 0]
-    return least_distance(np.tile(point, (1, 3, 1)), mesh.vertices[near])[0]
+def cheapest_way(mesh: Mesh, a: int, b: int, crease: float) -> list[int]:
+    """Vertices of the cheapest way from vertex a to b along edges.
 
+    A mm costs 1 over flat skin, less in a crease, down to `crease`, and up to 2 on a ridge.
+    If creases lead it far astray, the shortest way is taken instead.
 
-def _leg(mesh: Mesh, a: int, b: int, crease: float) -> list[int]:
-    """Vertices of the cheapest way from a to b, in a corridor that grows until there is one."""
+    Raises
+    ------
+    BadInput
+        If the surface does not join the two.
+    """
+    if a > b:
+        # There and back must be the same, for what runs out and back to be seen.
+        return cheapest_way(mesh, b, a, crease)[::-1]
     p, q = mesh.vertices[a], mesh.vertices[b]
     allowed = CORRIDOR * max(float(np.linalg.norm(p - q)), 1e-9 * mesh.diagonal)
     while True:
-        path = _cheapest(mesh, _corridor(mesh, p, q, allowed), a, b, crease)
+        # The corridor grows until there is a way in it.
+        rows, corners = _met(mesh, p, q, allowed)
+        reach = np.sqrt(dot(corners - p, corners - p)) + np.sqrt(dot(corners - q, corners - q))
+        path = _cheapest(mesh, np.sort(rows[(reach <= allowed).all(axis=1)]), a, b, crease)
         if path is not None:
             return path
         if allowed > 2 * mesh.diagonal:
@@ -337,14 +297,25 @@ def _leg(mesh: Mesh, a: int, b: int, crease: float) -> list[int]:
         allowed *= 2.0
 
 
-def _corridor(mesh: Mesh, p: FloatArray, q: FloatArray, allowed: float) -> IdArray:
-    """(K,) faces whose corners' distances to p and q all add up to `allowed` mm at most."""
+def within_reach(mesh: Mesh, a: int, b: int, length: float) -> IdArray:
+    """(K,) faces that ways of at most `length` mm between vertices a and b may run over."""
+    p, q = mesh.vertices[a], mesh.vertices[b]
+    rows, corners = _met(mesh, p, q, length)
+    middle = corners.mean(axis=1)
+    arm = corners - middle[:, None]
+    size = np.sqrt(dot(arm, arm).max(axis=1))
+    reach = np.sqrt(dot(middle - p, middle - p)) + np.sqrt(dot(middle - q, middle - q))
+    return np.asarray(rows[reach - 2 * size <= length])
+
+
+def _met(mesh: Mesh, p: FloatArray, q: FloatArray, reach: float) -> tuple[IdArray, FloatArray]:
+    """(K,) faces of all blocks with places whose distances to p and q may add up to `reach`, mm
+    or less, and (K, 3, 3) their corners.
+    """
     blocks = mesh.blocks
-    met = (np.abs(blocks.centre - (p + q) / 2) <= blocks.half + allowed / 2).all(axis=1)
-    rows = blocks.order[np.repeat(met, FACES_A_BLOCK)[: len(blocks.order)]]
-    corners = mesh.vertices[mesh.faces[rows]]
-    reach = np.sqrt(dot(corners - p, corners - p)) + np.sqrt(dot(corners - q, corners - q))
-    return np.sort(rows[(reach <= allowed).all(axis=1)]).astype(np.int64)
+    met = (np.abs(blocks.centre - (p + q) / 2) <= blocks.half + reach / 2).all(axis=1)
+    rows = blocks.order[np.repeat(met, FACES_A_BLOCK)[: len(blocks.order)]].astype(np.int64)
+    return rows, mesh.vertices[mesh.faces[rows]]
 
 
 def _cheapest(mesh: Mesh, rows: IdArray, a: int, b: int, crease: float) -> list[int] | None:
@@ -352,86 +323,73 @@ def _cheapest(mesh: Mesh, rows: IdArray, a: int, b: int, crease: float) -> list[
 
     Dijkstra, "A note on two problems in connexion with graphs", Numer. Math. 1, 1959.
     """
-    used, local = np.unique(mesh.faces[rows].ravel(), return_inverse=True)
+    used, faces = local_faces(mesh, rows)
     ends = np.searchsorted(used, [a, b])
     if not len(used) or (used[np.minimum(ends, len(used) - 1)] != [a, b]).any():
         return None
-    table = EdgeTable.of(local.reshape(-1, 3).astype(np.int32), len(used))
+    table = EdgeTable.of(faces, len(used))
     h = np.flatnonzero(table.mate > np.arange(len(table.mate)))
-    cost = _costs(mesh, rows, table, h, mesh.vertices[used], crease)
     start, end = table.start[h], table.end[h]
-    graph = csr_matrix(
-        (np.tile(cost, 2), (np.r_[start, end], np.r_[end, start])), shape=(len(used), len(used))
+    points = mesh.vertices[used]
+    # An edge without length must still count as an edge in the sparse graph.
+    length = np.maximum(
+        np.sqrt(dot(points[end] - points[start], points[end] - points[start])), 1e-12
     )
-    before = dijkstra(graph, indices=int(ends[0]), return_predecessors=True)[1]
-    path = [int(ends[1])]
-    while path[-1] != ends[0]:
-        path.append(int(before[path[-1]]))
-        if path[-1] < 0:
-            return None
-    return [int(v) for v in used[path[::-1]]]
+
+    def found(cost: FloatArray) -> list[int] | None:
+        ways = (np.tile(cost, 2), (np.r_[start, end], np.r_[end, start]))
+        graph = csr_matrix(ways, shape=(len(used), len(used)))
+        before = dijkstra(graph, indices=int(ends[0]), return_predecessors=True)[1]
+        path = [int(ends[1])]
+        while path[-1] != ends[0]:
+            path.append(int(before[path[-1]]))
+            if path[-1] < 0:
+                return None
+        return path[::-1]
+
+    path = found(length * shares(bends(mesh, rows, table, h), crease) if crease < 1 else length)
+    if path is not None and crease < 1:
+        least = ASTRAY * float(np.linalg.norm(points[ends[1]] - points[ends[0]]))
+        if walk_length(points[path]) > least:
+            plain = found(length)
+            if plain and walk_length(points[path]) > ASTRAY * walk_length(points[plain]):
+                path = plain
+    return None if path is None else [int(v) for v in used[path]]
 
 
-def _costs(
-    mesh: Mesh, rows: IdArray, table: EdgeTable, h: IdArray, points: FloatArray, crease: float
-) -> FloatArray:
-    """(H,) cost of each edge, by its length and how the two faces at it bend.
+def walk_length(points: FloatArray) -> float:
+    """Length of a line (N, 3) from its first point to its last, mm."""
+    step = np.diff(points, axis=0)
+    return float(np.sqrt(dot(step, step)).sum())
+
+
+def local_faces(mesh: Mesh, rows: IdArray) -> tuple[IdArray, IntArray]:
+    """The vertices (U,) that the chosen faces use, ascending, and the faces (K, 3) by those."""
+    chosen = mesh.faces[rows]
+    on = np.zeros(len(mesh.vertices), dtype=bool)
+    on[chosen] = True
+    number = np.cumsum(on, dtype=np.int32) - np.int32(1)
+    return np.flatnonzero(on), number[chosen]
+
+
+def bends(mesh: Mesh, rows: IdArray, table: EdgeTable, h: IdArray) -> FloatArray:
+    """(H,) degrees by which the skin bends at each edge, above 0 on a ridge.
 
     h : half-edges of the local `table`, whose faces are the mesh's `rows`.
     """
     normals = mesh.face_vectors_of(rows)
     own, other = normals[h // 3], normals[table.mate[h] // 3]
-    along = points[table.end[h]] - points[table.start[h]]
-    length = np.linalg.norm(along, axis=1)
+    corners = mesh.faces[rows].ravel()
+    along = mesh.vertices[corners[next_corner(h.astype(np.int32))]] - mesh.vertices[corners[h]]
     # Positive on a ridge: turning from this face's normal to the other's about the edge.
-    sine = np.einsum("ij,ij->i", np.cross(own, other), along) / np.maximum(length, 1e-300)
-    bend = np.degrees(np.arctan2(sine, np.einsum("ij,ij->i", own, other)))
+    sine = dot(np.cross(own, other), along) / np.maximum(np.sqrt(dot(along, along)), 1e-300)
+    return np.asarray(np.degrees(np.arctan2(sine, dot(own, other))))
+
+
+def shares(bend: FloatArray, crease: float) -> FloatArray:
+    """(H,) what a mm costs along edges that bend by so many degrees, against 1 over flat skin.
+
+    crease : the least, in a deep crease; 2 is the most, on a ridge.
+    """
     effect = 1.0 - np.exp(-np.abs(bend) / FULL_BEND)
-    share = np.where(bend < 0, (min(crease, 1.0) - 1.0) * effect, effect if crease < 1 else 0.0)
-    # An edge without length must still count as an edge in the sparse graph.
-    return np.asarray(np.maximum(length * (1.0 + share), 1e-12))
-
-
-def _simple_loop(mesh: Mesh, walk: list[int], picked: FloatArray) -> list[int]:
-    """The closed walk without spikes and small loops; BadInput if it still meets itself."""
-    while True:
-        walk = _without_spikes(walk)
-        if len(walk) < 3:
-            raise BadInput(
-                f"The line through {place(picked[0])} closes on nothing: it runs out and back "
-                "the same way; pick points all the way round."
-            )
-        seen: dict[int, int] = {}
-        again = next((j for j, v in enumerate(walk) if seen.setdefault(v, j) != j), None)
-        if again is None:
-            return walk
-        first = seen[walk[again]]
-        inner, outer = walk[first:again], walk[again:] + walk[:first]
-        lengths = [_length(mesh, w) for w in (inner, outer)]
-        if min(lengths) > DETOUR * sum(lengths):
-            raise BadInput(
-                f"The line meets itself at {place(mesh.vertices[walk[again]])}; "
-                "move the points near there, or pick more of them."
-            )
-        walk = outer if lengths[0] < lengths[1] else inner
-
-
-def _without_spikes(walk: list[int]) -> list[int]:
-    """The closed walk without any stretch run out and straight back."""
-    kept: list[int] = []
-    for v in walk:
-        if len(kept) > 1 and kept[-2] == v:
-            kept.pop()
-        elif not kept or kept[-1] != v:
-            kept.append(v)
-    while len(kept) > 2 and (kept[1] == kept[-1] or kept[0] == kept[-2]):
-        kept = kept[1:-1] if kept[1] == kept[-1] else kept[:-2]
-    while len(kept) > 1 and kept[0] == kept[-1]:
-        kept.pop()
-    return kept
-
-
-def _length(mesh: Mesh, walk: list[int]) -> float:
-    """Length of a closed walk, mm."""
-    p = mesh.vertices[walk]
-    return float(np.linalg.norm(np.roll(p, -1, axis=0) - p, axis=1).sum())
+    return np.asarray(1.0 + np.where(bend < 0, crease - 1.0, 1.0) * effect)

@@ -1,6 +1,6 @@
 """Parting a figure along a line: skin kept as it is, one membrane on both sides.
 
-line = line_from_points(figure, points)
+figure, line = line_of(figure, seam)
 surface = spanned(figure, line)
 parted = part_along_line(figure, line, surface, tag)
 is_apart(parted, tag)

@@ -123,6 +123,8 @@ def membrane(
     flat = float(np.abs(frame.heights(points)).max()) <= nearly_flat * extent
     pairs = np.asarray([] if barred is None else barred, dtype=np.int64).reshape(-1, 2)
     if flat and filled is not None:
+        # A line drawn across flat faces has straight runs, whose ears would lie in the skin.
+        filled = _turned(points, filled, 0)
         return Membrane(*halved(points, filled, pairs), len(points))
     first = _least_area(points) if filled is None else filled
     if area_of(points, first) <= 1e-9 * extent**2:

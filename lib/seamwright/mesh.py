@@ -249,18 +249,31 @@ class EdgeCounts:
     @staticmethod
     def of(faces: IntArray, vertex_count: int) -> EdgeCounts:
         """Count every edge of `faces` (F, 3)."""
-        start = faces.ravel().astype(np.int64)
-        end = faces[:, [1, 2, 0]].ravel().astype(np.int64)
         n = np.int64(max(vertex_count, 1))
-        forward = start < end
-        key = np.where(forward, start * n + end, end * n + start)
-        order = np.argsort(key, kind="stable")
-        key, forward = key[order], forward[order]
-        first = np.flatnonzero(np.r_[True, key[1:] != key[:-1]]) if len(key) else np.zeros(0, int)
-        count = np.diff(np.r_[first, len(key)])
-        ahead = np.add.reduceat(forward.astype(np.int64), first) if len(first) else first
-        edges = np.stack([key[first] // n, key[first] % n], axis=1).astype(np.int32)
-        return EdgeCounts(edges[count == 1], edges[count > 2], edges[(count == 2) & (ahead != 1)])
+        start, end = faces.ravel(), faces[:, [1, 2, 0]].ravel()
+        # One number for each edge and, last, its way: sorted in place, that costs least memory.
+        key = np.minimum(start, end).astype(np.int64)
+        key *= n
+        key += np.maximum(start, end)
+        key *= 2
+        key += start < end
+        key.sort()
+        ahead = (key & 1).astype(bool)
+        key >>= 1
+        new = np.ones(len(key), dtype=bool)
+        np.not_equal(key[1:], key[:-1], out=new[1:])
+        first = np.flatnonzero(new)
+        count = np.diff(first, append=len(key))
+        pair = first[count == 2]
+
+        def edges(rows: IndexArray) -> IntArray:
+            return np.asarray(np.stack([key[rows] // n, key[rows] % n], axis=1), dtype=np.int32)
+
+        return EdgeCounts(
+            edges(first[count == 1]),
+            edges(first[count > 2]),
+            edges(pair[ahead[pair] == ahead[pair + 1]]),
+        )
 
 
 def vertex_shells(faces: IntArray, vertex_count: int) -> IntArray:

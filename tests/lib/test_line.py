@@ -1,4 +1,4 @@
-"""Lines: marked edges in any order, picked points drawn into creases, and parting along them."""
+"""Lines: marked edges in any order, ways along edges, and parting along lines."""
 
 from __future__ import annotations
 
@@ -6,14 +6,18 @@ import numpy as np
 import pytest
 
 from seamwright.adjacency import EdgeTable
+from seamwright.drawing import drawn
 from seamwright.errors import BadInput, SeamwrightError
 from seamwright.line import (
     Line,
-    _costs,
+    bends,
+    cheapest_way,
     line_from_edges,
-    line_from_points,
     lines_from_edges,
+    shares,
     vector_area,
+    walk_length,
+    within_reach,
 )
 from seamwright.line_parting import chords, is_apart, part_along_line, require_inside, spanned
 from seamwright.membrane import Membrane, membrane
@@ -48,6 +52,14 @@ def wavy(radius: float, rise: float, waves: int = 3, count: int = 24) -> np.ndar
     turn = 2 * np.pi * np.arange(count) / count
     p = np.stack([np.cos(turn), np.sin(turn), rise * np.sin(waves * turn)], axis=1)
     return radius * p / np.linalg.norm(p, axis=1)[:, None]
+
+
+def walked(mesh: Mesh, points: np.ndarray) -> np.ndarray:
+    """Edges of a zigzag line from vertex to vertex near the points."""
+    stops = [int(np.argmin(np.linalg.norm(mesh.vertices - p, axis=1))) for p in points]
+    legs = zip(stops, stops[1:] + stops[:1], strict=True)
+    ways = [cheapest_way(mesh, a, b, 1.0) for a, b in legs if a != b]
+    return np.concatenate([np.stack([way[:-1], way[1:]], axis=1) for way in ways])
 
 
 def tube_points(count: int = 12, major: float = 40, minor: float = 15) -> np.ndarray:
@@ -155,28 +167,7 @@ def test_a_line_at_an_open_border_is_refused():
         line_from_edges(open_ball, rim)
 
 
-# --- picked points ---------------------------------------------------------------------
-
-
-def test_points_round_a_limb_make_a_simple_line_in_their_order():
-    points = wavy(30, 0.4)
-    line = line_from_points(BALL, points)
-    assert len(np.unique(line.vertices)) == len(line.vertices)
-    assert vector_area(line.points)[2] > 0
-    assert vector_area(line_from_points(BALL, points[::-1]).points)[2] < 0
-    gap = np.linalg.norm(points[:, None] - line.points[None], axis=2).min(axis=1)
-    assert gap.max() < 3.0
-
-
-def test_a_line_is_drawn_into_a_crease():
-    figure = blob()
-    # Picked 2 mm above the neck.
-    turn = 2 * np.pi * np.arange(6) / 6
-    points = np.stack([14 * np.cos(turn), 14 * np.sin(turn), np.full(6, 22.0)], axis=1)
-    drawn = line_from_points(figure, points, crease=0.1)
-    plain = line_from_points(figure, points, crease=1.0)
-    assert (drawn.points[:, 2] == 20).mean() > 0.8
-    assert (plain.points[:, 2] == 20).mean() < 0.5
+# --- ways along edges ------------------------------------------------------------------
 
 
 def test_a_ridge_is_walked_round_and_a_crease_followed():
@@ -184,9 +175,8 @@ def test_a_ridge_is_walked_round_and_a_crease_followed():
     figure = blob()
     table = EdgeTable.of(figure.faces, len(figure.vertices))
     h = np.flatnonzero(table.mate > np.arange(len(table.mate)))
-    cost = _costs(figure, np.arange(len(figure.faces)), table, h, figure.vertices, 0.2)
+    share = shares(bends(figure, np.arange(len(figure.faces)), table, h), 0.2)
     ends = figure.vertices[np.stack([table.start[h], table.end[h]], axis=1)]
-    share = cost / np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
     neck = (ends[:, :, 2] == 20).all(axis=1)
     rest = (ends[:, :, 2] < 5).all(axis=1) & (ends[:, :, 2] > -25).all(axis=1)
     assert share[neck].max() < 0.35
@@ -194,63 +184,28 @@ def test_a_ridge_is_walked_round_and_a_crease_followed():
     assert share.min() >= 0.2 and share.max() <= 2.0
 
 
-def test_spikes_and_small_loops_are_cut_off():
-    """Run out to a point beside the line and back again, and twice over the same points."""
-    ring = BALL.vertices[row(12)[::4]]
-    beside = BALL.vertices[row(14)[8]]
-    points = np.concatenate([ring[:3], [beside], ring[2:]])
-    line = line_from_points(BALL, points, crease=1.0)
-    assert len(np.unique(line.vertices)) == len(line.vertices)
-    assert set(line.vertices.tolist()) <= set(row(12).tolist()) | set(row(13).tolist())
+def test_the_cheapest_way_takes_a_crease_unless_that_leads_far_astray(monkeypatch):
+    figure = blob()
+    # Row 50 is the neck, at z = 20; there is a row every mm.
+    neck = row(50, 72)
+    assert np.allclose(figure.vertices[neck, 2], 20)
+    assert cheapest_way(figure, neck[0], neck[12], 0.2) == neck[:13].tolist()
+    # From 2 mm below it, into it and out again is some 20 % farther than straight there.
+    a, b = row(48, 72)[[0, 12]]
+    assert np.isin(neck, cheapest_way(figure, a, b, 0.01)).sum() > 5
+    monkeypatch.setattr("seamwright.line.ASTRAY", 1.15)
+    assert not np.isin(neck, cheapest_way(figure, a, b, 0.01)).any()
+    assert cheapest_way(figure, b, a, 0.01) == cheapest_way(figure, a, b, 0.01)[::-1]
 
 
-def test_doubled_points_do_no_harm():
-    points = wavy(30, 0.3)
-    doubled = np.repeat(points, 2, axis=0)
-    assert np.array_equal(
-        line_from_points(BALL, points).vertices, line_from_points(BALL, doubled).vertices
-    )
-
-
-def test_a_line_that_crosses_itself_is_refused():
-    turn = 2 * np.pi * np.arange(16) / 16
-    # An eight round the pole at +x.
-    eight = np.stack([np.ones(16), 0.6 * np.sin(turn), 0.6 * np.sin(2 * turn)], axis=1)
-    with pytest.raises(BadInput, match=r"meets itself at \("):
-        line_from_points(BALL, 30 * eight / np.linalg.norm(eight, axis=1)[:, None])
-
-
-def test_a_line_that_closes_on_nothing_is_refused():
-    with pytest.raises(BadInput, match="closes on nothing"):
-        line_from_points(BALL, BALL.vertices[row(12)[[0, 5, 10]]], crease=1.0)
-    with pytest.raises(BadInput, match="closes on nothing"):
-        line_from_points(BALL, np.tile(BALL.vertices[100], (4, 1)))
-
-
-def test_points_must_be_three_numbers_on_the_surface():
-    with pytest.raises(BadInput, match="three points or more"):
-        line_from_points(BALL, BALL.vertices[:2])
-    with pytest.raises(BadInput, match="not a number"):
-        line_from_points(BALL, [[0, 0, np.nan], [1, 0, 0], [0, 1, 0]])
-    points = wavy(30, 0.3)
-    points[5] *= 1.5
-    with pytest.raises(BadInput, match=r"more than 5 mm from the surface \(1[45]\.\d mm\)"):
-        line_from_points(BALL, points)
-    assert len(line_from_points(BALL, points, within=20).vertices) > 20
-
-
-def test_a_point_far_from_all_vertices_may_be_on_the_surface():
-    cube = box(100, 100, 100)
-    # Each some 45 mm from the nearest corner, all on the cube's upright faces.
-    points = [[50, 0, 40], [100, 45, 40], [55, 100, 40], [0, 55, 40]]
-    line = line_from_points(cube, points)
-    assert len(line.vertices) >= 4
-
-
-def test_points_on_two_shells_have_no_way_between_them():
-    two = joined([BALL, moved(BALL, (100, 0, 0))])
-    with pytest.raises(BadInput, match="No way over the surface joins"):
-        line_from_points(two, [[30, 0, 0], [0, 30, 0], [100, 30, 0]])
+def test_ways_stay_among_the_faces_within_their_reach():
+    a, b = int(row(12)[0]), int(row(12)[20])
+    way = cheapest_way(BALL, a, b, 1.0)
+    length = walk_length(BALL.vertices[way])
+    near = np.unique(BALL.faces[within_reach(BALL, a, b, length)])
+    assert np.isin(way, near).all() and len(near) < len(BALL.vertices)
+    off = np.linalg.norm(BALL.vertices[:, None] - BALL.vertices[[a, b]], axis=2).sum(axis=1)
+    assert np.isin(np.flatnonzero(off <= length), near).all()
 
 
 # --- parting ---------------------------------------------------------------------------
@@ -284,7 +239,7 @@ FIGURES = {
 @pytest.mark.parametrize("name", FIGURES)
 def test_a_ball_is_parted_in_two_closed_halves(name):
     figure, points = FIGURES[name]
-    line = line_from_points(figure, points)
+    figure, line = drawn(figure, points)
     parted, surface, pieces = halves(figure, line)
     assert len(pieces) == 2 and is_apart(parted, 3)
     assert all(p.is_closed and p.volume > 0 for p in pieces)
@@ -295,8 +250,8 @@ def test_a_ball_is_parted_in_two_closed_halves(name):
 
 
 def test_both_sides_hold_the_same_membrane_mirrored():
-    line = line_from_points(BALL, wavy(30, 0.5))
-    parted, surface, _ = halves(BALL, line)
+    ball, line = drawn(BALL, wavy(30, 0.5))
+    parted, surface, _ = halves(ball, line)
     cap = parted.vertices[parted.faces[parted.tag == 3]]
     half = len(surface.faces)
     assert np.array_equal(cap[half:], surface.triangles)
@@ -304,12 +259,12 @@ def test_both_sides_hold_the_same_membrane_mirrored():
 
 
 def test_side_a_is_where_the_right_hand_rule_points():
-    line = line_from_points(BALL, wavy(30, 0.4))
+    ball, line = drawn(BALL, wavy(30, 0.4))
     for run, above in ((line, True), (line.reversed(), False)):
-        surface = spanned(BALL, run)
-        parted = part_along_line(BALL, run, surface, 1)
+        surface = spanned(ball, run)
+        parted = part_along_line(ball, run, surface, 1)
         label = solids(parted)
-        side_a = parted.subset(label == label[len(BALL.faces)])
+        side_a = parted.subset(label == label[len(ball.faces)])
         side_b = parted.subset(label == label[-1])
         assert (side_a.bounds[1, 2] > side_b.bounds[1, 2]) == above
         # A piece's own face looks away from it.
@@ -318,8 +273,8 @@ def test_side_a_is_where_the_right_hand_rule_points():
 
 
 def test_no_vertex_is_shared_across_the_seam():
-    line = line_from_points(BALL, wavy(30, 0.4))
-    parted, _, _ = halves(BALL, line)
+    ball, line = drawn(BALL, wavy(30, 0.4))
+    parted, _, _ = halves(ball, line)
     label = solids(parted)
     a, b = (np.unique(parted.faces[label == k]) for k in (0, 1))
     assert not len(np.intersect1d(a, b))
@@ -327,13 +282,13 @@ def test_no_vertex_is_shared_across_the_seam():
 
 
 def test_a_line_round_a_handle_leaves_one_solid():
-    line = line_from_points(RING, tube_points())
-    parted, _, pieces = halves(RING, line)
+    ring, line = drawn(RING, tube_points())
+    parted, _, pieces = halves(ring, line)
     assert len(pieces) == 1 and not is_apart(parted, 3)
     assert pieces[0].volume == pytest.approx(RING.volume, rel=1e-12)
-    assert same_skin(RING, parted)
+    assert same_skin(ring, parted)
     # A second line on the other side frees it.
-    other = line_from_points(parted, tube_points() * [-1, -1, 1])
+    parted, other = drawn(parted, tube_points() * [-1, -1, 1])
     twice = part_along_line(parted, other, spanned(parted, other), 4)
     assert twice.is_closed and is_apart(twice, 4) and is_apart(twice, 3)
     assert int(solids(twice).max()) == 1
@@ -349,7 +304,7 @@ def test_a_line_round_the_hole_of_a_ring_is_refused():
 def test_a_film_that_grazes_rough_skin_is_tucked_in(seed):
     rough = 1 + 0.02 * np.random.default_rng(seed).normal(size=(len(BALL.vertices), 1))
     figure = Mesh.of(BALL.vertices * rough, BALL.faces)
-    line = line_from_points(figure, wavy(30, 0.5), crease=1.0)
+    line = line_from_edges(figure, walked(figure, wavy(30, 0.5)))
     film = membrane(line.points, barred=chords(figure, line))
     with pytest.raises(BadInput, match="leaves the figure at"):
         require_inside(film, figure, line)
@@ -359,7 +314,7 @@ def test_a_film_that_grazes_rough_skin_is_tucked_in(seed):
 
 def test_a_membrane_through_a_cavity_is_refused():
     hollow = joined([BALL, sphere(10, 16).flipped()])
-    line = line_from_points(hollow, wavy(30, 0.0))
+    hollow, line = drawn(hollow, wavy(30, 0.0))
     with pytest.raises(BadInput, match=r"meets the figure's surface at \(") as caught:
         spanned(hollow, line)
     place = [float(x) for x in str(caught.value).split("(")[1].split(")")[0].split(",")]
@@ -435,6 +390,7 @@ def test_a_line_of_another_figure_is_refused():
 
 
 def test_the_same_line_and_membrane_come_out_every_time():
-    one, two = (line_from_points(BALL, wavy(30, 0.5)) for _ in range(2))
+    (ball, one), (again, two) = (drawn(BALL, wavy(30, 0.5)) for _ in range(2))
     assert np.array_equal(one.vertices, two.vertices)
-    assert np.array_equal(spanned(BALL, one).vertices, spanned(BALL, two).vertices)
+    assert np.array_equal(ball.faces, again.faces)
+    assert np.array_equal(spanned(ball, one).vertices, spanned(again, two).vertices)
