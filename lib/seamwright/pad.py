@@ -31,8 +31,9 @@ MARGIN_RISE = 1.5
 most where the line is farthest off (common practice, no source)."""
 SHARES = (0.8, 0.65, 0.5, 0.35, 0.25)
 """Radii tried for a round pad, as shares of the largest circle inside the line."""
-SKIRT = 0.2
-"""Width of a round pad's skirt, as a share of the pad's radius."""
+SKIRTS = (0.2, 0.5, 1.0)
+"""Widths of a round pad's skirt tried, as shares of the pad's radius: the narrowest that is not
+too steep."""
 STEEPEST = 60.0
 """Degrees a skirt may lean: steeper ones neither slide nor glue well (common practice, no
 source)."""
@@ -163,10 +164,12 @@ def padded(
     for radius in radii:
         if 2 * radius < LEAST_ACROSS:
             return
-        gone = _under_disc(surface, frame, spot, (1 + SKIRT) * radius)
-        made = _flattened(surface, frame, spot + radius * circle, gone, barred)
-        if made is not None:
-            yield made
+        for skirt in SKIRTS:
+            gone = _under_disc(surface, frame, spot, (1 + skirt) * radius)
+            made = _flattened(surface, frame, spot + radius * circle, gone, barred)
+            if made is not None:
+                yield made
+                break
 
 
 def _simple(rim: FloatArray) -> Region | None:
