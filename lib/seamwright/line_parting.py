@@ -49,7 +49,16 @@ def spanned(
     """
     barred = chords(figure, line)
     surface = membrane(line.points, nearly_flat=nearly_flat, spacing=spacing, barred=barred)
-    surface = _tucked(surface, figure, line)
+    if len(surface.vertices) == surface.rim:
+        try:
+            return _found_sound(surface, figure, line)
+        except BadInput:
+            # Without inner points a face may lie in the skin where the line bends a little.
+            surface = membrane(line.points, nearly_flat=0.0, spacing=spacing, barred=barred)
+    return _found_sound(_tucked(surface, figure, line), figure, line)
+
+
+def _found_sound(surface: Membrane, figure: Mesh, line: Line) -> Membrane:
     require_simple(surface)
     require_inside(surface, figure, line)
     return surface
