@@ -24,7 +24,7 @@ from seamwright.seam import Reach, Seam
 from seamwright.section import section
 from seamwright.shapes import torus
 
-CASES = int(os.environ.get("SEAMWRIGHT_CASES", "80"))
+CASES = int(os.environ.get("SEAMWRIGHT_CASES", "350"))
 
 quick = settings(
     max_examples=CASES,
