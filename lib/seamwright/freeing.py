@@ -240,7 +240,10 @@ def _tied_solid(mesh: Mesh, solid: IntArray, seam: Seam) -> int | None:
     A solid may well have side A at one place and side B at another, as a coil has.
     """
     mine = np.flatnonzero(mesh.tag == seam.id)
-    for k in np.unique(solid[mine]):
+    lean = mesh.face_vectors_of(mine) @ seam.frame.normal
+    # Nearly every solid's faces all look the same way, so that none can face another.
+    both = np.intersect1d(solid[mine[lean > 0]], solid[mine[lean < 0]])
+    for k in both:
         rows = mine[solid[mine] == k].astype(np.int32)
         found = patches(mesh, seam.id, seam.frame, rows)
         if any(_facing(a, b) for a in found for b in found):

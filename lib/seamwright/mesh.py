@@ -205,17 +205,13 @@ class Mesh:
         shell = self.shell_of_face
         of_shell = np.full(int(self.shell_of_vertex.max(initial=-1)) + 1, -1, dtype=np.int32)
         # Shells mostly come in long runs: one face of each run will do.
-        first = np.flatnonzero(np.diff(shell, prepend=-1))
+        first = np.flatnonzero(np.concatenate([[True], shell[1:] != shell[:-1]])[: len(shell)])
         of_shell[shell[first]] = label[first]
         of_vertex = gathered(of_shell, self.shell_of_vertex)
-        order, starts = runs_of(of_vertex, count)
-        face_order, face_starts = runs_of(label, count)
         index = np.empty(len(of_vertex), dtype=np.int32)
         meshes = []
-        for k in range(count):
-            mine = order[starts[k] : starts[k + 1]]
+        for mine, rows in zip(places(of_vertex, count), places(label, count), strict=True):
             index[mine] = np.arange(len(mine), dtype=np.int32)
-            rows = face_order[face_starts[k] : face_starts[k + 1]]
             faces = gathered(index, gathered(self.faces, rows))
             meshes.append(Mesh(gathered(self.vertices, mine), faces, gathered(self.tag, rows)))
         return meshes
@@ -312,20 +308,15 @@ def gathered(values: npt.NDArray[Scalar], index: IndexArray) -> npt.NDArray[Scal
     return out
 
 
-def runs_of(label: IntArray, count: int) -> tuple[IndexArray, IndexArray]:
-    """The order, stable, that brings equal labels together, and where each run begins.
-
-    label : (N,) from -1, which comes out in no run, to count - 1.
-
-    Returns
-    -------
-    (N,) order and (count + 1,) starts: run k is order[starts[k] : starts[k + 1]].
-    """
+def places(label: IntArray, count: int) -> list[npt.NDArray[np.intp]]:
+    """For each of 0..count - 1 the places, ascending, that bear it; -1 is passed over."""
+    if count <= 8:
+        return [np.flatnonzero(label == k) for k in range(count)]
     # numpy sorts by radix what has up to 16 bits.
     kind = np.min_scalar_type(count + 1) if count < np.iinfo(np.uint16).max else label.dtype
     order = np.argsort((label + np.int32(1)).astype(kind), kind="stable")
-    starts = np.cumsum(np.bincount(label + np.int32(1), minlength=count + 1))
-    return order, starts
+    ends = np.cumsum(np.bincount(label + np.int32(1), minlength=count + 1))
+    return np.split(order, ends[:-1])[1:]
 
 
 def box_of(points: FloatArray) -> FloatArray:

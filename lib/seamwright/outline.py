@@ -290,11 +290,9 @@ def chained(segments: IdArray, points_of: PlanePoints) -> Chains:
     follow = after.tolist()
     # A chain that runs into a gap is no loop: mark all of it before walking.
     seen = bytearray(len(follow))
-    has_start = bytearray(len(follow))
-    for target in follow:
-        if target >= 0:
-            has_start[target] = 1
-    open_starts = [i for i in range(len(follow)) if not has_start[i]]
+    has_start = np.zeros(len(follow), dtype=bool)
+    has_start[after[after >= 0]] = True
+    open_starts = np.flatnonzero(~has_start).tolist()
     broken = []
     for start in open_starts:
         chain = []
@@ -305,16 +303,17 @@ def chained(segments: IdArray, points_of: PlanePoints) -> Chains:
             at = follow[at]
         broken.append(np.array(chain, dtype=np.int64))
     loops = []
-    for start in range(len(follow)):
-        if seen[start]:
-            continue
-        chain = []
-        at = start
-        while not seen[at]:
-            seen[at] = 1
+    start = seen.find(0)
+    while start >= 0:
+        chain = [start]
+        at = follow[start]
+        while at != start:
             chain.append(at)
             at = follow[at]
-        loops.append(np.array(chain, dtype=np.int64))
+        loop = np.array(chain, dtype=np.int64)
+        np.frombuffer(seen, dtype=np.uint8)[loop] = 1
+        loops.append(loop)
+        start = seen.find(0, start)
     loose = np.unique(np.concatenate([segments[open_starts, 0], segments[after < 0, 1]]))
     return Chains(loops, broken, loose)
 
@@ -328,6 +327,11 @@ def _followers(segments: IdArray, points_of: PlanePoints) -> IdArray:
     by_start = np.argsort(segments[:, 0], kind="stable")
     starts = segments[by_start, 0]
     left = np.searchsorted(starts, segments[:, 1], side="left")
+    if (starts[1:] != starts[:-1]).all() and left.max() < len(starts):
+        after = by_start[left]
+        if (starts[left] == segments[:, 1]).all() and np.bincount(after).max() == 1:
+            # As nearly always, every node has one segment in and one out.
+            return after
     right = np.searchsorted(starts, segments[:, 1], side="right")
     after = np.full(len(segments), -1, dtype=np.int64)
     single = right - left == 1

@@ -195,6 +195,8 @@ def _sort_by_open_chains(
     Jacobson, L. Kavan & O. Sorkine-Hornung, "Robust inside-outside segmentation using
     generalized winding numbers", ACM Trans. Graph. 32(4), 2013.
     """
+    if sum(map(len, loops.ids)) == len(ends[0]):
+        return
     closed = np.concatenate([np.zeros(0, dtype=np.int64), *loops.ids])
     rest = np.setdiff1d(np.arange(len(ends[0])), closed)
     if not len(rest):

@@ -16,8 +16,8 @@ from seamwright.mesh import (
     FloatArray,
     IntArray,
     Mesh,
+    places,
     relabelled,
-    runs_of,
 )
 from seamwright.outline import IdArray, Region, chained, regions_of
 from seamwright.seam import Seam
@@ -399,8 +399,7 @@ def _owners(mesh: Mesh, shell: IntArray, capped: BoolArray) -> IntArray:
 
     shell : (F,) of each face. capped : (K,) whether a shell has a seam face.
     """
-    order, starts = runs_of(shell, len(capped))
-    rows = [order[starts[k] : starts[k + 1]] for k in range(len(capped))]
+    rows = places(shell, len(capped))
     volume = np.where(capped, np.inf, 0.0)
     for k in np.flatnonzero(~capped):
         volume[k] = mesh.volume_of(rows[k])

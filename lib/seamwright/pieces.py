@@ -19,6 +19,9 @@ from seamwright.seam import Seam, in_order, place, to_part
 from seamwright.section import Section, section
 from seamwright.span import Span, Spans, spans
 
+BLOCKS_PAY = 4
+"""Seams from which on sorting the faces into blocks takes less time than it saves."""
+
 
 @dataclass(frozen=True, eq=False)
 class Piece:
@@ -118,7 +121,7 @@ def _is_sheet(shell: Mesh) -> bool:
 
 def _require_all_left_faces(mesh: Mesh, seams: tuple[Seam, ...]) -> None:
     """Raise if a seam lies wholly in another's face, as a flat one in a level line seam's."""
-    left = set(np.unique(mesh.tag).tolist())
+    left = set(np.unique(mesh.tag[mesh.tag != SKIN]).tolist())
     for seam in seams:
         if seam.id not in left:
             raise BadInput(
@@ -153,29 +156,29 @@ def sections(
     spanned : of the line seams, see `span.spans`; found if None.
     """
     lines = spans(figure, seams) if spanned is None else spanned
+    if sum(not seam.line for seam in seams) >= BLOCKS_PAY:
+        _ = lines.figure.blocks
     parted: dict[frozenset[str], Mesh] = {frozenset(): lines.figure}
-    place_of = {seam.name: k for k, seam in enumerate(seams)}
     found: dict[str, Section] = {}
     snap = SNAP * figure.diagonal
-
-    def bounded_by(names: frozenset[str]) -> Mesh:
-        if names not in parted:
-            last = max(names, key=place_of.__getitem__)
-            seam = seams[place_of[last]]
-            before = bounded_by(names - {last})
-            if seam.line:
-                span = lines[last]
-                parted[names] = part_along_line(before, span.line, span.surface, seam.id)
-            else:
-                parted[names] = part(before, seam, to_part(seam, found[last]), snap)
-        return parted[names]
-
     stops: dict[str, frozenset[str]] = {}
     for seam in seams:
         stops[seam.name] = frozenset(seam.stops_at).union(*(stops[n] for n in seam.stops_at))
         if seam.line:
             continue
-        found[seam.name] = section(bounded_by(stops[seam.name]), seam.frame, snap)
+        # Not by a function that calls itself from in here: such a one holds all these meshes
+        # until the collector of cycles comes by.
+        done: frozenset[str] = frozenset()
+        for last in (s for s in seams if s.name in stops[seam.name]):
+            before, done = parted[done], done | {last.name}
+            if done in parted:
+                continue
+            if last.line:
+                span = lines[last.name]
+                parted[done] = part_along_line(before, span.line, span.surface, last.id)
+            else:
+                parted[done] = part(before, last, to_part(last, found[last.name]), snap)
+        found[seam.name] = section(parted[done], seam.frame, snap)
     return found
 
 
@@ -230,7 +233,7 @@ def slivers(pieces: tuple[Piece, ...], wall: float, seams: tuple[Seam, ...]) -> 
 
 def _numbered(mesh: Mesh, solid: IntArray) -> tuple[Piece, ...]:
     """Pieces in order of their lowest point, then of their middle, front to back."""
-    meshes = [mesh.subset(solid == k) for k in range(int(solid.max()) + 1)]
+    meshes = mesh.divided(solid, int(solid.max()) + 1)
 
     def height(m: Mesh) -> tuple[float, float, float, float]:
         low, high = m.bounds

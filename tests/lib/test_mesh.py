@@ -11,8 +11,8 @@ from seamwright.mesh import (
     Mesh,
     gathered,
     joined,
+    places,
     relabelled,
-    runs_of,
     vertex_shells,
 )
 from seamwright.shapes import box, moved, revolved, sphere, torus
@@ -231,13 +231,14 @@ def test_gathering_is_plain_indexing():
     assert gathered(values, index[:0]).shape == (0, 3)
 
 
-@pytest.mark.parametrize("count", [1, 3, 300, 70_000])
-def test_runs_bring_equal_labels_together_in_order(count):
-    label = np.random.default_rng(3).integers(-1, count, 5000).astype(np.int32)
-    order, starts = runs_of(label, count)
-    assert len(starts) == count + 1
-    for k in {0, count // 2, count - 1}:
-        np.testing.assert_array_equal(order[starts[k] : starts[k + 1]], np.flatnonzero(label == k))
+def test_places_are_those_that_bear_a_label():
+    rng = np.random.default_rng(3)
+    for count in (1, 3, 9, 300, 70_000):
+        label = rng.integers(-1, count, 5000).astype(np.int32)
+        found = places(label, count)
+        assert len(found) == count
+        for k in {0, count // 2, count - 1}:
+            np.testing.assert_array_equal(found[k], np.flatnonzero(label == k))
 
 
 def test_shells_are_numbered_by_their_first_vertex_whatever_the_order_of_faces():
