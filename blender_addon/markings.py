@@ -199,6 +199,6 @@ def _ends(surface: bpy.types.Mesh) -> IntArray:
 
 def _values(attribute: bpy.types.Attribute) -> Any:
     """(N,) values of an attribute of one number each."""
-    values = np.empty(len(attribute.data), dtype=_KINDS[attribute.data_type])
+    values: Any = np.empty(len(attribute.data), dtype=_KINDS[attribute.data_type])
     attribute.data.foreach_get("value", values)
     return values

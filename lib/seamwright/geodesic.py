@@ -85,7 +85,7 @@ class Skin:
         mate = table.mate.copy()
         mate[table.mate[table.same_way]] = -1
         mate[table.same_way] = -1
-        corner = np.arange(len(mate))
+        corner = np.arange(len(mate), dtype=np.int32)
         a, b, c = (points[v] for v in (table.start, table.end, table.start[before(corner)]))
         along, arm = b - a, c - a
         squared = np.maximum(dot(along, along), 1e-200)

@@ -181,7 +181,7 @@ def turns_about(points: list[FloatArray], areas: FloatArray, within: float = 0.0
     low = np.array([p.min(axis=0) for p in points])
     high = np.array([p.max(axis=0) for p in points])
     off = max(2 * within, 1e-9 * float((high.max(axis=0) - low.min(axis=0)).max()))
-    held = (low[:, None] >= low[None] - off).all(axis=2)
+    held: BoolArray = np.asarray((low[:, None] >= low[None] - off).all(axis=2))
     held &= (high[:, None] <= high[None] + off).all(axis=2)
     np.fill_diagonal(held, False)
     asked = held.any(axis=1)
