@@ -184,7 +184,7 @@ def turns_about(points: list[FloatArray], areas: FloatArray, within: float = 0.0
     held: BoolArray = np.asarray((low[:, None] >= low[None] - off).all(axis=2))
     held &= (high[:, None] <= high[None] + off).all(axis=2)
     np.fill_diagonal(held, False)
-    asked = held.any(axis=1)
+    asked: BoolArray = np.asarray(held.any(axis=1))
     # Several edges vote, for two of them may meet at less than `off`.
     right = [
         just_right(p, off if area > 0 else -off) if some else p[:0]
