@@ -74,6 +74,7 @@ def loaded(context: bpy.types.Context, path: Path) -> str:
 def _printer_of(settings: bpy.types.PropertyGroup) -> PrinterProfile:
     values: dict[str, Any] = {key: typed(getattr(settings, key)) for key in PRINTER_NUMBERS}
     values["build_volume"] = tuple(typed(x) for x in settings.build_volume)
+    values["material"] = settings.material
     if settings.printer_name:
         values["name"] = settings.printer_name
     return printer(settings.profile, **values)

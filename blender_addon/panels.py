@@ -140,6 +140,9 @@ class SEAMWRIGHT_PT_printer(_Step, bpy.types.Panel):
         column = layout.column(align=True)
         for key in ("draft", "lead_in", "nozzle", "layer_height", "density"):
             column.prop(settings, key)
+        column = layout.column(align=True)
+        for key in ("material", "shell", "infill", "glue", "safety"):
+            column.prop(settings, key)
 
 
 class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):

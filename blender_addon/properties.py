@@ -16,7 +16,7 @@ from bpy.props import (
     StringProperty,
 )
 
-from seamwright.printer import BUILT_IN, PrinterProfile
+from seamwright.printer import BUILT_IN, MATERIALS, PrinterProfile
 
 from . import scene
 
@@ -27,7 +27,7 @@ CREASE = 0.2
 
 PRINTER_NUMBERS = (
     "margin", "nozzle", "layer_height", "clearance", "seating_gap", "wall", "draft", "lead_in",
-    "density",
+    "density", "shell", "infill", "glue", "safety",
 )  # fmt: skip
 """The numbers of a printer profile; each is a property of the scene by the same name."""
 
@@ -37,6 +37,7 @@ def take_profile(settings: bpy.types.PropertyGroup, profile: PrinterProfile) -> 
     for key in PRINTER_NUMBERS:
         setattr(settings, key, getattr(profile, key))
     settings.build_volume = profile.build_volume
+    settings.material = profile.material
 
 
 def _profile_chosen(self: bpy.types.PropertyGroup, _context: bpy.types.Context) -> None:
@@ -390,6 +391,45 @@ class SEAMWRIGHT_PG_scene(bpy.types.PropertyGroup):
         description="Density of the material, in g/cm³",
         default=DEFAULT.density,
         min=1e-6,
+    )
+    material: EnumProperty(
+        name="Material",
+        description="What is printed with, for the strength of joints",
+        items=[
+            (name, name, f"Breaks at {m.along:g} MPa along its layers, {m.across:g} across them")
+            for name, m in MATERIALS.items()
+        ],
+        default=DEFAULT.material,
+    )
+    shell: FloatProperty(
+        name="Shell (mm)",
+        description="Thickness of the printed shell, in mm",
+        default=DEFAULT.shell,
+        min=1e-6,
+        precision=2,
+    )
+    infill: FloatProperty(
+        name="Infill (share)",
+        description="Share of what the shell encloses that is printed; 1 is solid",
+        default=DEFAULT.infill,
+        min=0.0,
+        max=1.0,
+        precision=2,
+        step=1,
+    )
+    glue: FloatProperty(
+        name="Glue (MPa)",
+        description="Shear stress at which the glue gives way, in MPa; 0 to count on no glue",
+        default=DEFAULT.glue,
+        min=0.0,
+        precision=1,
+    )
+    safety: FloatProperty(
+        name="Safety (times)",
+        description="How many times what it carries a joint must be able to hold",
+        default=DEFAULT.safety,
+        min=1.0,
+        precision=1,
     )
 
 

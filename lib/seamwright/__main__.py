@@ -12,19 +12,24 @@ from pathlib import Path
 from seamwright import __version__
 from seamwright.errors import BadInput, SeamwrightError
 from seamwright.files import require_free_folder
+from seamwright.gauge import WIDTH, checked, fitted, gauge, typical_width, what_to_do, write_gauge
+from seamwright.interface import interfaces
 from seamwright.job import Job, read_job, write_job
+from seamwright.joint import Joint
 from seamwright.markings import Markings, carried
 from seamwright.mesh import Mesh
 from seamwright.nudge import SHIFT_SHARE, TILT
 from seamwright.nudges import nudged_seams
-from seamwright.pieces import sections
+from seamwright.pieces import sections, take_apart
 from seamwright.quality import line_quality, quality
 from seamwright.reach import region_facts
 from seamwright.report import CAUTIONS
 from seamwright.run import Figure, Result, load_marked, make, prepare, target_folder, write
 from seamwright.seam import in_order, reached
 from seamwright.section import Section
+from seamwright.sizing import joints as sized_joints
 from seamwright.span import Spans, effect, spans
+from seamwright.strength import summary as strength_of_all
 from seamwright.surface import Surface, prepared
 
 Source = Callable[[Job, Path], tuple[Mesh, str, Markings]]
@@ -45,6 +50,12 @@ def main(argv: Sequence[str] | None = None, source: Source = load_marked) -> int
     try:
         job = read_job(options.job)
         _require_nudgeable(options)
+        _require_gauge_alone(options)
+        if options.gauge or options.fitted is not None:
+            lines = _gauge(job, options, source) if options.gauge else _fitted(job, options)
+            if not options.quiet:
+                print("\n".join(lines))
+            return 0
         figure = _figure(job, options.job.parent, source)
         if options.inspect or options.regions or options.quality:
             print("\n".join(_looked_at(figure, job, options)))
@@ -105,7 +116,39 @@ def _parser() -> argparse.ArgumentParser:
         "--nudged-job", type=Path, metavar="FILE",
         help="the new job file, beside the job; named after it with -nudged unless given",
     )  # fmt: skip
+    _add_gauge_options(parser.add_argument_group("finding the printer's clearance"))
     return parser
+
+
+def _add_gauge_options(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--gauge", action="store_true",
+        help="only make the gauge: a bar of sockets of growing clearance and one peg, to print "
+        "and try, in a folder named after the job with -gauge; it needs no figure",
+    )  # fmt: skip
+    group.add_argument(
+        "--peg-width", type=_peg_width, metavar="MM",
+        help=f"width of the gauge's peg, mm, {WIDTH:g} unless given; or the word job, for the "
+        "middle one of the job's own pegs (that parts the figure first)",
+    )  # fmt: skip
+    group.add_argument(
+        "--fitted", type=float, metavar="MM",
+        help="only write a new job with the clearance that fitted: the number at the socket is "
+        "hundredths of a mm, so for 30 give 0.30",
+    )  # fmt: skip
+    group.add_argument(
+        "--fitted-job", type=Path, metavar="FILE",
+        help="the new job file, beside the job; named after it with -fitted unless given",
+    )  # fmt: skip
+
+
+def _peg_width(text: str) -> float | str:
+    if text == "job":
+        return text
+    try:
+        return float(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"'{text}' is neither mm nor the word job") from error
 
 
 def _figure(job: Job, folder: Path, source: Source) -> Figure:
@@ -158,25 +201,26 @@ def _qualities(figure: Figure, job: Job, drawn: Spans, wholes: dict[str, Section
     return lines
 
 
-def _nudged_path(options: argparse.Namespace) -> Path:
+def _new_path(options: argparse.Namespace, done: str) -> Path:
+    """Where a new job goes; `done` is "nudged" or "fitted"."""
     job: Path = options.job
-    given: Path | None = options.nudged_job
-    return job.with_name(f"{job.stem}-nudged.toml") if given is None else given
+    given: Path | None = getattr(options, f"{done}_job")
+    return job.with_name(f"{job.stem}-{done}.toml") if given is None else given
 
 
 def _require_nudgeable(options: argparse.Namespace) -> None:
     """Refuse, before the work is done, what nudging could not use; or its options without it."""
     if options.nudge:
-        _require_new_job(options)
+        _require_new_job(options, "nudged")
         return
     for name in ("seam", "shift", "tilt", "nudged_job"):
         if getattr(options, name) not in (None, []):
             raise BadInput(f"--{name.replace('_', '-')} is for nudging; give --nudge too.")
 
 
-def _require_new_job(options: argparse.Namespace) -> None:
-    """Refuse a place for the nudged job before the work is done; nothing is ever overwritten."""
-    path = _nudged_path(options)
+def _require_new_job(options: argparse.Namespace, done: str) -> None:
+    """Refuse a place for a new job before the work is done; nothing is ever overwritten."""
+    path = _new_path(options, done)
     if path.suffix.lower() != ".toml":
         raise BadInput(f"'{path}' is no name for a job; give one that ends in .toml.")
     if path.resolve().parent != options.job.resolve().parent:
@@ -185,7 +229,7 @@ def _require_new_job(options: argparse.Namespace) -> None:
             "relative; give a name in the same folder."
         )
     if path.exists():
-        raise BadInput(f"'{path}' exists; give another name with --nudged-job.")
+        raise BadInput(f"'{path}' exists; give another name with --{done}-job.")
 
 
 def _nudge(figure: Figure, job: Job, options: argparse.Namespace) -> list[str]:
@@ -201,10 +245,62 @@ def _nudge(figure: Figure, job: Job, options: argparse.Namespace) -> list[str]:
         lines += [first, *(f"  {line}" for line in rest)]
     if not any(nudged.is_moved for nudged in done):
         return [*lines, "No seam was moved: nothing written."]
-    _require_new_job(options)
-    path = _nudged_path(options)
+    _require_new_job(options, "nudged")
+    path = _new_path(options, "nudged")
     write_job(replace(job, seams=seams), path)
     return [*lines, f"Job with the nudged seams: {path}"]
+
+
+def _require_gauge_alone(options: argparse.Namespace) -> None:
+    """Refuse the gauge's options without it, and what is asked for beside it."""
+    if options.peg_width is not None and not options.gauge:
+        raise BadInput("--peg-width is for the gauge; give --gauge too.")
+    if options.fitted_job is not None and options.fitted is None:
+        raise BadInput("--fitted-job is for what fitted; give --fitted too.")
+    chosen = [n for n in ("gauge", "inspect", "regions", "quality", "nudge") if getattr(options, n)]
+    chosen += ["fitted"] if options.fitted is not None else []
+    if len(chosen) > 1 and {"gauge", "fitted"} & set(chosen):
+        asked = " and ".join(f"--{name}" for name in chosen)
+        raise BadInput(f"{asked} are different work; give one at a time.")
+
+
+def _gauge(job: Job, options: argparse.Namespace, source: Source) -> list[str]:
+    """Make and write the gauge; what to do with it, in sentences."""
+    target = options.out or options.job.with_name(f"{options.job.stem}-gauge")
+    if not options.dry_run:
+        require_free_folder(target.resolve(), options.replace)
+    width = WIDTH if options.peg_width is None else options.peg_width
+    if width == "job":
+        width = typical_width(_joints_alone(_figure(job, options.job.parent, source), job))
+    made = gauge(job.printer, width)
+    checks = checked(made)
+    todo = what_to_do(made, options.job)
+    where = "nothing written"
+    if not options.dry_run:
+        write_gauge(made, checks, todo, target, replace=options.replace)
+        where = str(target)
+    first = f"Gauge with a {width:g} mm peg, {made.mass:.0f} g printed solid: {where}"
+    return [first, *(f"  {check.name}: {check.found}" for check in checks), *todo]
+
+
+def _joints_alone(figure: Figure, job: Job) -> tuple[Joint, ...]:
+    """The joints of a job, sized, of pieces that need not fit."""
+    lines = spans(figure.mesh, job.seams)
+    blanks = take_apart(figure.mesh, job.seams, None, lines)
+    return sized_joints(blanks, interfaces(blanks, job.seams, lines), job.printer)
+
+
+def _fitted(job: Job, options: argparse.Namespace) -> list[str]:
+    """Write the job with the clearance that fitted; what was done, in sentences."""
+    _require_new_job(options, "fitted")
+    new = fitted(job, options.fitted)
+    path = _new_path(options, "fitted")
+    where = "nothing written"
+    if not options.dry_run:
+        write_job(new, path)
+        where = str(path)
+    old = job.printer.clearance
+    return [f"Job with a clearance of {options.fitted:g} mm, where it was {old:g} mm: {where}"]
 
 
 def _make(figure: Figure, job: Job, options: argparse.Namespace) -> None:
@@ -225,15 +321,23 @@ def _show(done: float, what: str) -> None:
     print(f"{done:4.0%} {what}", file=sys.stderr)
 
 
+def _assembly(result: Result) -> list[str]:
+    """How to put the pieces together, in sentences."""
+    steps = [f"  {n}. {s.sentence}" for n, s in enumerate(result.order.steps, start=1)]
+    return ["Assembly order:", *steps, *(f"  {s}" for s in result.order.freer)]
+
+
 def _summary(result: Result, where: str) -> str:
     lines = [f"{len(result.pieces)} pieces, {len(result.joints)} joints: {where}"]
     lines += [f"  {check.name}: {check.found}" for check in result.checks]
+    lines.append(f"  strength: {strength_of_all(result.strengths)}")
     lines += [f"  warning: {warning}" for warning in result.warnings]
     lines += [
         f"  joint {j.letter} ({j.interface.piece_b} to {j.interface.piece_a}, "
         f"{j.interface.seam.name}): {j.reason}"
         for j in result.joints
     ]
+    lines += _assembly(result)
     lines += ["Take care:", *(f"  {c}" for c in CAUTIONS)]
     return "\n".join(lines)
 

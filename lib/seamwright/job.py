@@ -268,7 +268,7 @@ def _printer(table: Mapping[str, Any], where: str) -> PrinterProfile:
     for key in changes:
         if key == "build_volume":
             changes[key] = _point(table, key, where)
-        elif key == "name":
+        elif key in ("name", "material"):
             changes[key] = _text(table, key, where)
         else:
             changes[key] = _number(table, key, where)

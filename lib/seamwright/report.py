@@ -5,22 +5,29 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 from collections.abc import Mapping
 from typing import Any
 
 from seamwright import __version__
 from seamwright.checks import Check, ShellLine
+from seamwright.clearance import grade
 from seamwright.fit import Fit
 from seamwright.inspection import Inspection
 from seamwright.job import Job
 from seamwright.joint import Joint
+from seamwright.loads import Weight
+from seamwright.order import Change, Fight, Order, Step
 from seamwright.pieces import Piece
+from seamwright.strength import Strength, summary
 
 CAUTIONS = (
     "A standing figure can topple: fix it to a base or a wall before anyone is near it, and "
     "follow local rules for public display.",
     "Anything overhead can fall: glue alone does not hold arms, heads or lanterns above people; "
     "have the fixing judged by a licensed professional.",
+    "Strengths are estimates for the figure's own weight at rest, without wind, knocks, heat or "
+    "anyone leaning on it; what hangs over people is for a licensed professional to judge.",
     "Rods and wires have sharp ends and spring: wear eye protection and round their ends off.",
     "Solvents, glues, resin and fillers: read the safety data sheet, ventilate, wear the gloves "
     "and the mask it names.",
@@ -87,6 +94,9 @@ def report(
     ledger: tuple[ShellLine, ...],
     checks: tuple[Check, ...],
     warnings: tuple[str, ...],
+    weights: Mapping[int, Weight],
+    strengths: tuple[Strength, ...],
+    assembly: Order,
 ) -> str:
     """The whole report as JSON text. It holds no time or place, so equal work gives equal bytes."""
     data: dict[str, Any] = {
@@ -107,9 +117,21 @@ def report(
             "clearance_mm": job.printer.clearance,
             "seating_gap_mm": job.printer.seating_gap,
             "wall_mm": job.printer.wall,
+            "material": job.printer.material,
+            "shell_mm": job.printer.shell,
+            "infill": job.printer.infill,
+            "glue_mpa": job.printer.glue,
+            "safety": job.printer.safety,
         },
-        "pieces": [_piece(job, p, joints, fits[p.id]) for p in pieces],
-        "joints": [_joint(j) for j in joints],
+        "pieces": [_piece(job, p, joints, fits[p.id], weights[p.id]) for p in pieces],
+        "joints": [_joint(j, s) for j, s in zip(joints, strengths, strict=True)],
+        "strength": summary(strengths),
+        "assembly": {
+            "whole": assembly.is_whole,
+            "steps": [_step(n, s) for n, s in enumerate(assembly.steps, start=1)],
+            "fights": [_fight(f) for f in assembly.fights],
+            "freer": list(assembly.freer),
+        },
         "ledger": [
             {
                 "shell": line.shell,
@@ -125,7 +147,9 @@ def report(
     return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
 
 
-def _piece(job: Job, piece: Piece, joints: tuple[Joint, ...], fit: Fit) -> dict[str, Any]:
+def _piece(
+    job: Job, piece: Piece, joints: tuple[Joint, ...], fit: Fit, weight: Weight
+) -> dict[str, Any]:
     return {
         "piece": piece.id,
         "name": piece.name,
@@ -133,6 +157,8 @@ def _piece(job: Job, piece: Piece, joints: tuple[Joint, ...], fit: Fit) -> dict[
         "triangles": len(piece.mesh.faces),
         "volume_cm3": round(piece.mesh.volume / 1000, 3),
         "solid_mass_g": round(mass(piece, job), 1),
+        "printed_mass_g": round(weight.mass, 1),
+        "mass_centre_mm": _rounded(weight.centre),
         "size_mm": _rounded(piece.mesh.size),
         "fits": fit.way,
         "pose_size_mm": _rounded(fit.size),
@@ -141,7 +167,7 @@ def _piece(job: Job, piece: Piece, joints: tuple[Joint, ...], fit: Fit) -> dict[
     }
 
 
-def _joint(joint: Joint) -> dict[str, Any]:
+def _joint(joint: Joint, strength: Strength) -> dict[str, Any]:
     face = joint.interface
     return {
         "joint": joint.letter,
@@ -160,10 +186,76 @@ def _joint(joint: Joint) -> dict[str, Any]:
                 "depth_mm": round(p.depth, 3),
                 "centre_mm": _rounded(joint.frame.to_world(p.outline.mean(axis=0))),
                 "wall_mm": round(p.wall, 3),
+                "clearance_mm": round(joint.clearance, 6),
+                "clearance_grade": grade(joint.clearance, p.width),
             }
             for p in joint.pegs
         ],
         "reason": joint.reason,
+        "strength": _strength(strength),
+    }
+
+
+def _strength(strength: Strength) -> dict[str, Any]:
+    """Loads, stresses and verdict of one joint; null where nothing stresses it."""
+    load, stresses, weakest = strength.load, strength.stresses, strength.weakest
+    bounded = weakest is not None and math.isfinite(weakest.factor)
+    return {
+        "holds": strength.holds,
+        "outboard_pieces": list(load.outboard),
+        "carried_g": round(load.carried, 1),
+        "lever_mm": round(load.lever, 1),
+        "axial_n": round(load.axial, 3) + 0.0,
+        "shear_n": round(math.hypot(*load.shear), 3),
+        "bending_n_mm": round(math.hypot(*load.bending), 1),
+        "torsion_n_mm": round(abs(load.torsion), 1),
+        "bending_mpa": round(stresses.bending, 4),
+        "direct_mpa": round(stresses.direct, 4),
+        "shear_mpa": round(stresses.shear, 4),
+        "torsion_mpa": round(stresses.torsion, 4),
+        "weakest": weakest.where if weakest else None,
+        "stress_mpa": round(weakest.stress, 4) if weakest else None,
+        "allowable_mpa": round(strength.allowable, 4) if weakest else None,
+        "factor": round(strength.factor, 1) if bounded else None,
+        "wanted_factor": strength.safety,
+        "said": strength.sentence,
+        "remedies": list(strength.remedies),
+    }
+
+
+def _step(number: int, step: Step) -> dict[str, Any]:
+    """One slide home; a length or a way there that does not matter is null."""
+    return {
+        "step": number,
+        "moving": list(step.moving),
+        "onto": list(step.onto),
+        "joins": list(step.meets),
+        "joints": list(step.joints),
+        "insertion_direction": [round(float(x), 9) + 0.0 for x in step.direction],
+        "slide_mm": round(step.travel, 3) if math.isfinite(step.travel) else None,
+        "approach_direction": None
+        if step.approach is None
+        else [round(float(x), 9) + 0.0 for x in step.approach],
+        "to_be_held": step.held,
+        "said": step.sentence,
+    }
+
+
+def _fight(fight: Fight) -> dict[str, Any]:
+    return {
+        "pieces": list(fight.pieces),
+        "joints": list(fight.joints),
+        "said": fight.sentence,
+        "offers": [[_change(c) for c in offer] for offer in fight.offers],
+    }
+
+
+def _change(change: Change) -> dict[str, Any]:
+    return {
+        "joint": change.joint,
+        "becomes": change.what,
+        "turn_deg": round(change.angle, 3),
+        "along": change.along,
     }
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -37,6 +38,7 @@ from seamwright.inspection import Inspection, inspect
 from seamwright.interface import interfaces
 from seamwright.job import Job, job_to_toml
 from seamwright.joint import Joint
+from seamwright.loads import Weight, afloat, weights
 from seamwright.markings import (
     Markings,
     after_mending,
@@ -48,6 +50,7 @@ from seamwright.markings import (
 )
 from seamwright.mend import mend
 from seamwright.mesh import FloatArray, Mesh
+from seamwright.order import Order, order
 from seamwright.pieces import Piece, slivers, take_apart
 from seamwright.printer import PrinterProfile
 from seamwright.report import file_stem, parts_list, report
@@ -55,6 +58,8 @@ from seamwright.seam import place
 from seamwright.sizing import Fits, require_one_way
 from seamwright.sizing import joints as sized_joints
 from seamwright.span import spans
+from seamwright.strength import Strength, strengths
+from seamwright.strength import warnings as weak_joints
 
 _WAYS: tuple[Literal["turned", "any"], ...] = ("turned", "any")
 
@@ -84,6 +89,9 @@ class Result:
     ledger: tuple[ShellLine, ...]
     checks: tuple[Check, ...]
     warnings: tuple[str, ...] = ()
+    weights: Mapping[int, Weight] = field(default_factory=dict)
+    strengths: tuple[Strength, ...] = ()
+    order: Order = field(default_factory=Order)
 
 
 def load(job: Job, folder: Path) -> tuple[Mesh, str]:
@@ -208,7 +216,14 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
         warnings = old_flaws(pieces, as_written) + warnings
     if not job.figure.mend:
         warnings = overlapping_shells(figure.mesh) + warnings
-    return Result(job, figure, pieces, joints, fits, ledger, checks, warnings)
+    printed = weights(pieces, job.printer)
+    strong = strengths(pieces, joints, printed, job.printer)
+    warnings += weak_joints(strong, afloat(pieces, joints))
+    together = order(pieces, joints, blanks, lambda done, what: tell(0.9 + 0.1 * done, what))
+    warnings += tuple(fight.sentence for fight in together.fights)
+    return Result(
+        job, figure, pieces, joints, fits, ledger, checks, warnings, printed, strong, together
+    )  # fmt: skip
 
 
 def _require_near(mesh: Mesh, name: str) -> None:
@@ -278,7 +293,8 @@ def write(
         )
         text = report(
             job, result.figure.inspection, result.figure.mended, result.pieces, result.joints,
-            result.fits, result.ledger, checks, result.warnings,
+            result.fits, result.ledger, checks, result.warnings, result.weights, result.strengths,
+            result.order,
         )  # fmt: skip
         (folder / "report.json").write_text(text, encoding="utf-8")
         # CSV carries its own line ends: do not let the platform change them.

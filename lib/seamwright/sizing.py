@@ -12,7 +12,8 @@ from typing import Literal
 
 import numpy as np
 
-from seamwright.errors import CheckFailed
+from seamwright.clearance import WIDEST, in_words, most
+from seamwright.errors import BadInput, CheckFailed
 from seamwright.footprint import d_shape, other_seatings, outradius, placed, square
 from seamwright.interface import Interface
 from seamwright.joint import Joint, Peg, letter
@@ -25,10 +26,6 @@ from seamwright.wall import least_distance
 
 WIDTH_SHARE = 0.45
 """Peg width over radius of the largest inscribed circle; 20 mm on a limb of 90 mm across
-(common practice, no source)."""
-
-WIDEST = 30.0
-"""No peg needs to be wider than this, mm: larger faces get more pegs
 (common practice, no source)."""
 
 DEPTH_SHARES = (1.25, 1.1, 1.0, 0.85, 0.7, 0.6)
@@ -58,6 +55,8 @@ TWO_PEGS_FROM, THREE_PEGS_FROM = 8_000.0, 25_000.0
 LONG_FACE = 8.0
 """Area over the square of the inscribed radius from which a face counts as long; a disc has π."""
 
+
+_LOCKED = "a flat glued joint: pegs here would run another way than those of"
 
 Fits = Callable[[int, FloatArray], bool]
 """Whether the piece of this id, with points (N, 3) added, fits the printer."""
@@ -106,6 +105,11 @@ def joints(
 
     A joint that would lock a ring of pieces, because its pegs run another way than the
     others' between the same two assemblies, is plain and says so.
+
+    Raises
+    ------
+    BadInput
+        If the clearance is more than the peg that a face would get is wide.
     """
     mesh_of = {p.id: p.mesh for p in pieces}
     plain = _locking(faces)
@@ -123,10 +127,7 @@ def joints(
         elif face.seat is None:
             joint = _plain(number, face, profile, f"a glued joint {face.why}")
         elif number in plain:
-            reason = (
-                "a flat glued joint: pegs here would run another way than those of joint "
-                f"{letter(plain[number])} and lock the pieces out"
-            )
+            reason = f"{_LOCKED} joint {letter(plain[number])} and lock the pieces out"
             joint = _plain(number, face, profile, reason)
         else:
             joint = _pegged(number, face, mesh_of, bodies, profile, carries)
@@ -135,6 +136,11 @@ def joints(
         for peg in joint.pegs:
             bodies[joint.socket_piece].append(joint.body(joint.socket_rings(peg)))
     return tuple(made)
+
+
+def is_locked(joint: Joint) -> bool:
+    """Whether a joint is plain only because its pegs would run another way than others'."""
+    return joint.reason.startswith(_LOCKED)
 
 
 def _locking(faces: tuple[Interface, ...]) -> dict[int, int]:
@@ -218,19 +224,25 @@ def _pegged(
     region = face.region
     _, radius = inscribed(region)
     count = _wanted(region, radius)
-    widest = float(np.clip(WIDTH_SHARE * radius, _narrowest(profile), WIDEST))
+    widest = float(np.clip(WIDTH_SHARE * radius, narrowest(profile), WIDEST))
+    if profile.clearance > widest:
+        raise BadInput(
+            f"A clearance of {profile.clearance:g} mm per side is more than the {widest:.1f} mm "
+            f"peg that seam '{face.seam.name}' would get; give at most "
+            f'{most(widest, footprint_of(widest, 0.0)[0]):g} mm, or the seam joint = "plain".'
+        )
     sides = _sides(face, mesh_of, bodies, profile, widest, radius)
-    needed = 2 * (_narrowest(profile) * 0.5 + profile.clearance + profile.wall)
+    needed = 2 * (narrowest(profile) * 0.5 + profile.clearance + profile.wall)
     burden: Joint | None = None
-    loose = False
+    loose = 0.0
     for pegs in range(count, 0, -1):
         width = widest
-        while width >= _narrowest(profile):
+        while width >= narrowest(profile):
             plans = [p for s in sides for p in _plans(region, s, pegs, width, radius, profile)]
             for plan in sorted(plans, key=lambda p: -p.score):
                 joint = _proven(number, face, plan, profile, radius)
                 if isinstance(joint, str):
-                    loose |= joint == _TURNS
+                    loose = max(loose, width if joint == _TURNS else 0.0)
                     continue
                 enough = burden is None or width >= LEAST_SHARE * burden.pegs[0].width
                 if enough and carries(joint):
@@ -239,7 +251,7 @@ def _pegged(
             width *= 0.85
     if burden is not None:
         return burden
-    if _taper(DEPTH_SHARES[-1] * widest, profile) > MOST_TAPER * widest:
+    if taper(DEPTH_SHARES[-1] * widest, profile) > MOST_TAPER * widest:
         return _plain(
             number, face, profile,
             f"a flat glued joint: a draft of {profile.draft:g}° would bring even the shortest peg "
@@ -249,11 +261,12 @@ def _pegged(
         return _plain(
             number, face, profile,
             f"a flat glued joint: with {profile.clearance:g} mm of clearance no peg small enough "
-            "for this face would go home one way only",
+            "for this face would go home one way only; "
+            f"{most(loose, footprint_of(loose, 0.0)[0]):g} mm or less would do",
         )  # fmt: skip
     return _plain(
         number, face, profile,
-        f"a flat glued joint: no room for a peg of {_narrowest(profile):.1f} mm with its "
+        f"a flat glued joint: no room for a peg of {narrowest(profile):.1f} mm with its "
         f"clearance and {profile.wall:.1f} mm of wall, which need {needed:.1f} mm across all "
         f"the way down; the face's largest circle is {2 * radius:.1f} mm across",
     )  # fmt: skip
@@ -272,7 +285,7 @@ def _wanted(region: Region, radius: float) -> int:
     return 2 if region.area >= TWO_PEGS_FROM or long else 1
 
 
-def _narrowest(profile: PrinterProfile) -> float:
+def narrowest(profile: PrinterProfile) -> float:
     """The thinnest peg that prints sound, mm: six nozzle widths and at least 2 mm
     (common practice, no source)."""
     return max(6 * profile.nozzle, 2.0)
@@ -311,10 +324,10 @@ def _plans(
 ) -> list[_Plan]:
     """Where `pegs` pegs of this width have room on one side, at the deepest depth that does."""
     at = spots(region, max(radius / 8, np.sqrt(region.area) / 40))
-    need = outradius(_shape(width, 0.0)[1]) + profile.clearance + profile.wall
+    need = outradius(footprint_of(width, 0.0)[1]) + profile.clearance + profile.wall
     rooted = clear_radius(at, side.root, ROOT_SHARE * width)
     for share in DEPTH_SHARES:
-        if _taper(share * width, profile) > MOST_TAPER * width:
+        if taper(share * width, profile) > MOST_TAPER * width:
             continue
         depth = share * width + profile.seating_gap + profile.wall
         room = np.minimum(rooted, clear_radius(at, side.behind, depth))
@@ -327,12 +340,12 @@ def _plans(
         spread = _spread(at[good], room[good], pegs)
         apart = min(float(np.linalg.norm(a - b)) for i, a in enumerate(spread) for b in spread[:i])
         if apart >= 2.5 * width:
-            widths = (width,) * (pegs - 1) + (max(SECOND_SHARE * width, _narrowest(profile)),)
+            widths = (width,) * (pegs - 1) + (max(SECOND_SHARE * width, narrowest(profile)),)
             return [_Plan(side, spread, widths, share)]
     return []
 
 
-def _taper(depth: float, profile: PrinterProfile) -> float:
+def taper(depth: float, profile: PrinterProfile) -> float:
     """How far a socket's sides come in from mouth to bottom, mm."""
     return float(np.tan(np.radians(profile.draft))) * (depth + profile.seating_gap)
 
@@ -358,7 +371,7 @@ def _spread(at: FloatArray, room: FloatArray, pegs: int) -> FloatArray:
     return np.asarray(at[chosen])
 
 
-def _shape(width: float, turn: float) -> tuple[Literal["square", "D"], FloatArray]:
+def footprint_of(width: float, turn: float) -> tuple[Literal["square", "D"], FloatArray]:
     """Kind and outline about the origin of a peg of this width."""
     kind: Literal["square", "D"] = "D" if width < D_BELOW else "square"
     outline = d_shape(width) if kind == "D" else square(width)
@@ -375,7 +388,7 @@ def _proven(
     turn = _long_direction(face.region)
     pegs = []
     for centre, width in zip(plan.centres, plan.widths, strict=True):
-        kind, outline = _shape(width, turn)
+        kind, outline = footprint_of(width, turn)
         pegs.append(Peg(kind, outline + centre, width, plan.depth_share * width, 0.0))
     joint = Joint(
         letter(number), face, tuple(pegs), plan.side.name,
@@ -395,7 +408,7 @@ def _proven(
     mouths = [joint.socket_rings(p)[0][0] for p in pegs]
     if other_seatings([p.outline for p in pegs], mouths):
         return _TURNS
-    return replace(joint, pegs=tuple(measured), reason=_reason(measured, face, radius))
+    return replace(joint, pegs=tuple(measured), reason=_reason(joint, measured, radius))
 
 
 def _long_direction(region: Region) -> float:
@@ -405,9 +418,9 @@ def _long_direction(region: Region) -> float:
     return float(np.degrees(np.arctan2(axis[1], axis[0])))
 
 
-def _reason(pegs: list[Peg], face: Interface, radius: float) -> str:
+def _reason(joint: Joint, pegs: list[Peg], radius: float) -> str:
     """Why this joint is as it is."""
-    first = pegs[0]
+    first, face = pegs[0], joint.interface
     many = {1: "one", 2: "two", 3: "three"}[len(pegs)]
     shape = "D-shaped" if first.shape == "D" else "keyed square"
     sizes = f"{first.width:.1f} mm"
@@ -417,7 +430,8 @@ def _reason(pegs: list[Peg], face: Interface, radius: float) -> str:
         f"{many} {shape} peg{'s' if len(pegs) > 1 else ''} of {sizes}, {first.depth:.1f} mm deep, "
         f"for a {'pad' if face.seam.line else 'face'} of {face.region.area:.0f} mm² whose "
         f"largest circle is "
-        f"{2 * radius:.1f} mm across; least wall {min(p.wall for p in pegs):.1f} mm"
+        f"{2 * radius:.1f} mm across; least wall {min(p.wall for p in pegs):.1f} mm; "
+        f"{in_words(joint.clearance, first.width)} of ISO 286-1"
     )
 
 
