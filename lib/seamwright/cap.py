@@ -95,9 +95,7 @@ def _leaves_inward(p: FloatArray, i: IdArray, j: IdArray, clear: float) -> BoolA
     off = clear * np.sqrt(np.einsum("ij,ij->i", way, way))
     left, right = _turn(way, before), _turn(after, way)
     dented = _turn(-before, after) < 0
-    return np.asarray(
-        np.where(dented, (left > off) | (right > off), (left > off) & (right > off))
-    )
+    return np.asarray(np.where(dented, (left > off) | (right > off), (left > off) & (right > off)))
 
 
 def _is_clear(points: FloatArray, after: IdArray, i: int, j: int, clear: float) -> bool:
