@@ -27,6 +27,9 @@ MOST_TURN = 45.0
 TURNED_SLACK = float(np.tan(np.radians(0.5)))
 """Tangent of the angle within which pegs that are not made yet count as running along a way."""
 
+LONGEST = 40.0
+"""Depth, mm, that pegs are taken to have where none are made: no less than any that would be."""
+
 _AXES = (
     ((0.0, 0.0, -1.0), "down"), ((0.0, 0.0, 1.0), "up"),
     ((1.0, 0.0, 0.0), "towards +x"), ((-1.0, 0.0, 0.0), "towards -x"),
@@ -265,7 +268,9 @@ class _Work:
 
     def pegged(self, letter: str, along: FloatArray) -> Way:
         """A joint whose pegs run along a direction, as A leaves B."""
-        return replace(self.ways[letter], kind="pegs", direction=along, slack=TURNED_SLACK)
+        own = self.ways[letter]
+        depth = own.depth or LONGEST
+        return replace(own, kind="pegs", direction=along, slack=TURNED_SLACK, depth=depth)
 
     def works(self, changed: dict[str, Way], pieces: Pieces) -> bool:
         """Whether pieces go together with some joints changed."""
