@@ -11,9 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_matrix, vstack
+from scipy.spatial import cKDTree
 
 from seamwright.adjacency import EdgeTable, fan_of_corner, next_corner
 from seamwright.contact import first_crossing
+from seamwright.depth import Depths
 from seamwright.errors import BadInput, SeamwrightError
 from seamwright.frame import Frame
 from seamwright.line import Line
@@ -21,9 +24,10 @@ from seamwright.membrane import (
     NEARLY_FLAT,
     Membrane,
     membrane,
+    relaxed,
     require_simple,
 )
-from seamwright.mesh import BoolArray, FloatArray, IntArray, Mesh, vertex_shells
+from seamwright.mesh import SKIN, BoolArray, FloatArray, IntArray, Mesh, vertex_shells
 from seamwright.outline import IdArray, dot
 from seamwright.seam import place
 
@@ -31,6 +35,22 @@ PUSH = 0.3
 """Share of its distance from the line by which a point is pushed in at a time, and"""
 PUSHES = 12
 """how often at most: several times its distance in all (common practice, no source)."""
+CLEAR = 0.1
+"""Depth under the skin to which a film is pressed in, as a share of the distance to the line,"""
+SHALLOW = 0.5
+"""and as a share of the line's median edge, which is enough (common practice, no source)."""
+SLACK = (0.5, 0.1)
+"""Shares of that depth that may be lacking when a film counts as pressed in: the first is
+quickly had and mostly does."""
+OVER = 1.2
+"""How much farther a point is moved than it lacks on the mean, as its neighbours hold it back."""
+ASTRAY = 0.25
+"""A film with more than this share of it outside the material is not pressed in: it runs where
+none is, or through another film (common practice, no source)."""
+HELD = 0.5
+"""Points not deeper than wanted by more than this share of it stay while the film settles."""
+PRESSES = 8
+"""How often a film is pressed in at most for each of those (common practice, no source)."""
 CELLS = 64
 """Cells along a membrane's longest side, by which skin far from it is passed over."""
 LEAST_ANGLE = 1e-4
@@ -49,13 +69,29 @@ def spanned(
     """
     barred = chords(figure, line)
     surface = membrane(line.points, nearly_flat=nearly_flat, spacing=spacing, barred=barred)
-    if len(surface.vertices) == surface.rim:
+    extent = float(np.linalg.norm(np.ptp(line.points, axis=0)))
+    if line.flatness <= nearly_flat * extent:
         try:
             return _found_sound(surface, figure, line)
         except BadInput:
             # Without inner points a face may lie in the skin where the line bends a little.
             surface = membrane(line.points, nearly_flat=0.0, spacing=spacing, barred=barred)
-    return _found_sound(_tucked(surface, figure, line), figure, line)
+    surface = _tucked(surface, figure, line)
+    try:
+        return _found_sound(surface, figure, line)
+    except BadInput as error:
+        # What is wrong with the film itself tells more than what is wrong with it pressed in.
+        wrong = error
+    for slack in SLACK:
+        pressed = _pressed(surface, figure, line, slack)
+        if pressed is None:
+            break
+        surface = _tucked(pressed, figure, line)
+        try:
+            return _found_sound(surface, figure, line)
+        except BadInput:
+            continue
+    raise wrong
 
 
 def _found_sound(surface: Membrane, figure: Mesh, line: Line) -> Membrane:
@@ -376,6 +412,89 @@ def _tucked(surface: Membrane, figure: Mesh, line: Line) -> Membrane:
             vertices[:, axis] += total / np.maximum(count, 1)
         surface = Membrane(vertices, surface.faces, surface.rim)
     return surface
+
+
+def _pressed(surface: Membrane, figure: Mesh, line: Line, slack: float) -> Membrane | None:
+    """The membrane with inner points moved in where it leaves the material or grazes the skin.
+
+    A film of least area cuts corners: where the skin bulges inwards it may run outside. Its
+    points and the middles of its edges and faces are pressed in by what they lack, by turns
+    with the film settling anew; whether it then is sound is found otherwise. None if it is or
+    stays far outside, as over a hollow.
+
+    slack : share of the depth wanted that may be lacking in the end.
+    """
+    rim, faces, vertices = surface.rim, surface.faces, surface.vertices
+    fixed = np.arange(len(vertices)) < rim
+    if fixed.all():
+        return None
+    skin = Depths.of(figure, _own_near(figure, surface, line))
+    probes = _probes(surface)
+    ahead = np.roll(line.points, -1, axis=0) - line.points
+    quarters = np.arange(4)[:, None, None] / 4
+    rail = cKDTree((line.points + quarters * ahead).reshape(-1, 3))
+    most = SHALLOW * float(np.median(np.sqrt(dot(ahead, ahead))))
+    for done in range(PRESSES):
+        points = probes @ vertices
+        depth, deeper = skin.at(points)
+        wanted = np.minimum(CLEAR * rail.query(points)[0], most)
+        lack = wanted - depth
+        if (lack <= slack * wanted).all():
+            break
+        astray = not done and (depth < 0).mean() > ASTRAY
+        if astray or (done >= PRESSES // 2 and depth.min() < -most):
+            return None
+        short = lack > 0
+        part = _parts(probes[short])
+        count, push = part.sum(axis=1).A1, part @ (lack[short, None] * deeper[short])
+        moved = (count > 0) & ~fixed
+        vertices = vertices.copy()
+        vertices[moved] += OVER * push[moved] / count[moved, None]
+        # What only just is deep enough would settle back to where it was.
+        held = _parts(probes[lack > -HELD * wanted]).sum(axis=1).A1 > 0
+        vertices = relaxed(vertices, faces, fixed | held, most=1)
+        # What is far deeper than the film is moved need not be looked at again.
+        probes = probes[lack > -max(8 * most, 2 * float(lack.max()))]
+    return Membrane(vertices, faces, rim)
+
+
+def _parts(probes: csr_matrix) -> csr_matrix:
+    """(M, P) 1 where a vertex has a part in a probe."""
+    return (probes > 0).astype(np.float64).T.tocsr()
+
+
+def _probes(surface: Membrane) -> csr_matrix:
+    """(P, M) weights of a membrane's points in its inner points and the middles of its inner
+    edges and its faces."""
+    count, faces = len(surface.vertices), surface.faces
+    table = EdgeTable.of(faces, count)
+    h = np.flatnonzero(table.mate > np.arange(len(table.mate)))
+    inner = np.arange(surface.rim, count)
+    parts = (inner[:, None], np.stack([table.start[h], table.end[h]], axis=1), faces)
+    return vstack(
+        [
+            csr_matrix(
+                (
+                    np.full(part.size, 1 / part.shape[1]),
+                    part.ravel(),
+                    np.arange(0, part.size + 1, part.shape[1]),
+                ),
+                shape=(len(part), count),
+            )
+            for part in parts
+        ],
+        format="csr",
+    )
+
+
+def _own_near(figure: Mesh, surface: Membrane, line: Line) -> IdArray:
+    """(K,) faces near a membrane, without those that other line seams left on other pieces."""
+    rows = _near(figure, surface, line.plane)
+    foreign = figure.tag[rows] != SKIN
+    if foreign.any():
+        shell = vertex_shells(figure.faces, len(figure.vertices))
+        foreign &= shell[figure.faces[rows, 0]] != shell[line.vertices[0]]
+    return np.asarray(rows[~foreign])
 
 
 def _third(half_edge: IdArray) -> IdArray:

@@ -17,7 +17,7 @@ BLOCK = 4096
 
 
 @dataclass(frozen=True, eq=False)
-class _Sizes:
+class Sizes:
     """Faces of about one size: their ids, the tree of their middles, and how far they reach."""
 
     faces: IntArray
@@ -39,7 +39,7 @@ def nearest_faces(mesh: Mesh, points: FloatArray) -> tuple[IntArray, FloatArray]
     distances : (N,) mm, to the triangles and not to their middles.
     """
     corners = mesh.vertices[mesh.faces]
-    sizes = _by_size(corners)
+    sizes = by_size(corners)
     found = np.zeros(len(points), dtype=np.int32)
     distance = np.full(len(points), np.inf)
     for start in range(0, len(points), BLOCK):
@@ -62,7 +62,7 @@ def nearest_faces(mesh: Mesh, points: FloatArray) -> tuple[IntArray, FloatArray]
     return found, distance
 
 
-def _by_size(corners: FloatArray) -> list[_Sizes]:
+def by_size(corners: FloatArray) -> list[Sizes]:
     """Faces (F, 3, 3) put together by size, each group up to twice as large as its least.
 
     So that one huge face does not make every small one a candidate.
@@ -74,12 +74,12 @@ def _by_size(corners: FloatArray) -> list[_Sizes]:
     groups = []
     for step in np.unique(scale):
         faces = np.flatnonzero(scale == step).astype(np.int32)
-        groups.append(_Sizes(faces, cKDTree(middle[faces]), float(reach[faces].max())))
+        groups.append(Sizes(faces, cKDTree(middle[faces]), float(reach[faces].max())))
     return groups
 
 
 def _candidates(
-    size: _Sizes, points: FloatArray, bound: FloatArray
+    size: Sizes, points: FloatArray, bound: FloatArray
 ) -> Iterator[tuple[IdArray, IntArray]]:
     """Pairs of a point and a face that may be nearer to it than `bound`, mm."""
     # A hair more, for rounding.

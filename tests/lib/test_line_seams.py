@@ -20,6 +20,7 @@ from seamwright.imprint import jointed
 from seamwright.interface import Interface, interfaces
 from seamwright.job import Job, job_from_toml, job_to_toml
 from seamwright.line import line_seam
+from seamwright.line_parting import chords, require_inside
 from seamwright.mating import areas, mates, positions, sides
 from seamwright.membrane import membrane
 from seamwright.mesh import Mesh
@@ -172,6 +173,40 @@ def ring(mesh: Mesh, k: int, around: int) -> np.ndarray:
 def test_a_pad_that_has_no_place_is_refused(pad: PadChoice, says: str):
     with pytest.raises(BadInput, match=says):
         spans(BALL, (lined(1, wavy(60, 0.2, 2), pad),))
+
+
+# --- films that leave the material -----------------------------------------------------
+
+
+def test_a_film_that_a_dent_pokes_through_is_pressed_into_the_material():
+    """A narrow dent beside the line comes through the film of least area that spans it."""
+    middle = 60 * np.array([np.sqrt(1 - 1 / 36), 0.0, -1 / 6])
+    away = np.linalg.norm(sphere(60, 64).vertices - middle, axis=1)
+    dent = 1 - 0.25 * np.exp(-((away / 8) ** 2))
+    dented = Mesh.of(sphere(60, 64).vertices * dent[:, None], sphere(60, 64).faces)
+    turn = 2 * np.pi * np.arange(24) / 24
+    p = np.stack([np.cos(turn), np.sin(turn), 0.3 * np.cos(2 * turn) - 0.3], axis=1)
+    points = 60 * p / np.linalg.norm(p, axis=1)[:, None]
+    _, _, spanned, (joint,) = made(dented, lined(1, points))
+    film = membrane(spanned["line 1"].line.points)
+    with pytest.raises(BadInput, match="meets the figure's surface"):
+        require_inside(film, spanned.figure, spanned["line 1"].line)
+    assert joint.kind == "pegs"
+
+
+def test_a_nearly_flat_line_with_barred_edges_is_spanned_as_a_film_where_it_must():
+    """Halving a barred edge gives the flat filling an inner point: it still is a flat one."""
+    height = np.linspace(0, 100, 14)
+    limb = revolved(np.full(14, 30.0), height, 12)
+    v = limb.vertices.copy()
+    lump = np.sin(v[:, 2] / 3 + 0.1) * np.cos(5 * np.arctan2(v[:, 1], v[:, 0]))
+    v[:, :2] *= (1 + 0.8 / 30 * lump)[:, None]
+    turn = 2 * np.pi * np.arange(12) / 12 + 0.1
+    points = np.stack([30 * np.cos(turn), 30 * np.sin(turn), 50 + 27 * np.cos(turn)], axis=1)
+    limb = Mesh.of(v, limb.faces)
+    _, _, spanned, _ = made(limb, lined(1, points))
+    line = spanned["line 1"].line
+    assert len(chords(spanned.figure, line)) and line.flatness < 1.0
 
 
 # --- crossing seams --------------------------------------------------------------------
