@@ -274,13 +274,13 @@ def _gauge(job: Job, options: argparse.Namespace, source: Source) -> list[str]:
         width = typical_width(_joints_alone(_figure(job, options.job.parent, source), job))
     made = gauge(job.printer, width)
     checks = checked(made)
-    todo = what_to_do(made, options.job)
+    steps = what_to_do(made, options.job)
     where = "nothing written"
     if not options.dry_run:
-        write_gauge(made, checks, todo, target, replace=options.replace)
+        write_gauge(made, checks, steps, target, replace=options.replace)
         where = str(target)
     first = f"Gauge with a {width:g} mm peg, {made.mass:.0f} g printed solid: {where}"
-    return [first, *(f"  {check.name}: {check.found}" for check in checks), *todo]
+    return [first, *(f"  {check.name}: {check.found}" for check in checks), *steps]
 
 
 def _joints_alone(figure: Figure, job: Job) -> tuple[Joint, ...]:

@@ -202,7 +202,7 @@ def what_to_do(made: Gauge, job: Path) -> tuple[str, ...]:
 
 
 def write_gauge(
-    made: Gauge, checks: tuple[Check, ...], todo: tuple[str, ...], target: Path, *, replace: bool
+    made: Gauge, checks: tuple[Check, ...], steps: tuple[str, ...], target: Path, *, replace: bool
 ) -> None:
     """Write the gauge's folder, whole or not at all: stl/, 3mf/, what-to-do.txt, report.json.
 
@@ -227,7 +227,7 @@ def write_gauge(
             )  # fmt: skip
             read_back[piece.id] = read_mesh(stl)
         held = require_files_hold(pieces, read_back)
-        lines = "\n".join(todo) + "\n"
+        lines = "\n".join(steps) + "\n"
         (folder / "what-to-do.txt").write_text(lines, encoding="utf-8", newline="\n")
         text = json.dumps(_report(made, (*checks, held)), indent=2, ensure_ascii=False) + "\n"
         (folder / "report.json").write_text(text, encoding="utf-8")
