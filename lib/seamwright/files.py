@@ -335,6 +335,22 @@ def write_3mf(
     _write_whole(Path(path), lambda file: file.write(data))
 
 
+def write_both(mesh: Mesh, folder: Path, stem: str, *, name: str, number: int) -> Mesh:
+    """Write a piece as stl/STEM.stl and 3mf/STEM.3mf in a folder.
+
+    Returns
+    -------
+    The STL as read back.
+    """
+    for kind in ("stl", "3mf"):
+        (folder / kind).mkdir(exist_ok=True)
+    stl = folder / "stl" / f"{stem}.stl"
+    write_stl(mesh, stl, name)
+    path = folder / "3mf" / f"{stem}.3mf"
+    write_3mf(mesh, path, name=name, number=number, metadata={"Title": name})
+    return read_mesh(stl)
+
+
 def _with_something(mesh: Mesh, path: str | Path) -> Mesh:
     if len(mesh.faces) == 0:
         raise BadInput(f"'{path}' would hold no triangles; nothing is written.")

@@ -18,7 +18,7 @@ from seamwright import __version__
 from seamwright.checks import Check, require_closed, require_files_hold, require_gaps
 from seamwright.clearance import WIDEST, grade, most
 from seamwright.errors import BadInput
-from seamwright.files import as_written, read_mesh, write_3mf, write_folder_whole, write_stl
+from seamwright.files import as_written, write_both, write_folder_whole
 from seamwright.footprint import offset, other_seatings
 from seamwright.imprint import imprinted
 from seamwright.interface import Interface, Seat
@@ -215,17 +215,11 @@ def write_gauge(
     """
 
     def fill(folder: Path) -> None:
-        (folder / "stl").mkdir()
-        (folder / "3mf").mkdir()
-        pieces, read_back = (Piece(BAR, made.bar), Piece(PEG, made.peg)), {}
-        for piece, stem in zip(pieces, ("gauge-bar", "gauge-peg"), strict=True):
-            stl = folder / "stl" / f"{stem}.stl"
-            write_stl(piece.mesh, stl, stem)
-            write_3mf(
-                piece.mesh, folder / "3mf" / f"{stem}.3mf", name=stem, number=piece.id,
-                metadata={"Title": stem},
-            )  # fmt: skip
-            read_back[piece.id] = read_mesh(stl)
+        pieces = (Piece(BAR, made.bar), Piece(PEG, made.peg))
+        read_back = {
+            piece.id: write_both(piece.mesh, folder, stem, name=stem, number=piece.id)
+            for piece, stem in zip(pieces, ("gauge-bar", "gauge-peg"), strict=True)
+        }
         held = require_files_hold(pieces, read_back)
         lines = "\n".join(steps) + "\n"
         (folder / "what-to-do.txt").write_text(lines, encoding="utf-8", newline="\n")

@@ -26,10 +26,8 @@ from seamwright.figure import require_solid, true_size
 from seamwright.files import (
     as_written,
     read_figure,
-    read_mesh,
-    write_3mf,
+    write_both,
     write_folder_whole,
-    write_stl,
 )
 from seamwright.fit import Fit, fit
 from seamwright.flaws import old_flaws, overlapping_shells
@@ -272,20 +270,13 @@ def write(
 
     def fill(folder: Path) -> None:
         job, read_back = result.job, {}
-        (folder / "stl").mkdir()
-        (folder / "3mf").mkdir()
         for n, piece in enumerate(result.pieces):
             if progress:
                 progress(n / len(result.pieces), f"writing piece {piece.id}")
-            stem = file_stem(job, piece)
-            name = f"{job.name} {piece.name}"
-            stl = folder / "stl" / f"{stem}.stl"
-            write_stl(piece.mesh, stl, name)
-            write_3mf(
-                piece.mesh, folder / "3mf" / f"{stem}.3mf", name=name, number=piece.id,
-                metadata={"Title": name},
+            read_back[piece.id] = write_both(
+                piece.mesh, folder, file_stem(job, piece),
+                name=f"{job.name} {piece.name}", number=piece.id,
             )  # fmt: skip
-            read_back[piece.id] = read_mesh(stl)
         checks = (
             *result.checks,
             require_files_hold(result.pieces, read_back, as_written),
