@@ -293,8 +293,8 @@ def require_inside(surface: Membrane, figure: Mesh, line: Line) -> None:
         middle = (line.points[k] + line.points[(k + 1) % len(line.points)]) / 2
         raise BadInput(
             f"The surface that spans the line leaves the figure at {place(middle)}: the line "
-            "goes round a hole there, or turns too sharply; draw it round the limb, with a "
-            "smoother course."
+            "goes round a hole there, lies in a flat face, or turns too sharply; draw it round "
+            "the limb, with a smoother course."
         )
     inner = len(surface.vertices) - surface.rim
     near = _near(figure, surface, line.plane)

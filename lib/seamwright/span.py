@@ -83,7 +83,11 @@ def spans(figure: Mesh, seams: tuple[Seam, ...], progress: Progress | None = Non
         except BadInput as error:
             others = " or ".join(f"'{name}'" for name in found)
             if found and _is_alone_sound(figure, seam, line):
-                raise BadInput(f"Seam '{seam.name}' runs into {others}: {error}") from error
+                # Alone it would do, so what to do about it is not what the error advises.
+                found_at = str(error).partition(";")[0]
+                raise BadInput(
+                    f"Seam '{seam.name}' runs into {others}: {found_at}; move one of the two."
+                ) from error
             raise BadInput(f"Seam '{seam.name}': {error}") from error
         found[seam.name] = span
         if done + 1 < len(lines):
