@@ -8,7 +8,7 @@ import numpy as np
 
 from seamwright.errors import SeamwrightError
 from seamwright.frame import Frame
-from seamwright.mating import areas, mates, sides
+from seamwright.mating import areas, matched
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.outline import IdArray, Region
 from seamwright.pad import Pad
@@ -166,10 +166,8 @@ class _Faces:
 def _along_line(seam: Seam, span: Span, pieces: tuple[Piece, ...]) -> list[Interface]:
     """The interfaces of one line seam, by what of its faces lies on each other."""
     faces = _Faces.of(seam, pieces)
-    on_b = sides(faces.corners, span.line.plane.normal)
-    in_a, in_b = np.flatnonzero(~on_b), np.flatnonzero(on_b)
-    met = mates(faces.corners[in_a], faces.corners[in_b])
-    a, b = in_a[met.a], in_b[met.b]
+    on_b, met = matched(faces.corners, span.line.plane.normal)
+    a, b = met.a, met.b
     mesh_of = {p.id: p.mesh for p in pieces}
     flat = {p.id: _flat_patches(span.pad, seam, p.mesh) for p in pieces} if span.pad else {}
     pairs = np.unique(np.stack([faces.piece[b], faces.piece[a]], axis=1), axis=0)
@@ -190,7 +188,7 @@ def _along_line(seam: Seam, span: Span, pieces: tuple[Piece, ...]) -> list[Inter
             total = float(area.sum())
             found.append(Interface(seam, piece_a, piece_b, span.frame, total, centre, seat, why))
     half = areas(faces.corners)
-    for side in (in_a, in_b):
+    for side in (~on_b, on_b):
         _require_matched(seam, found, float(half[side].sum()))
     return sorted(found, key=lambda i: (i.piece_b, i.piece_a, -i.area))
 

@@ -68,6 +68,15 @@ def sides(triangles: FloatArray, normal: FloatArray) -> BoolArray:
     return np.asarray(along[label] > 0)
 
 
+def matched(triangles: FloatArray, normal: FloatArray) -> tuple[BoolArray, Mates]:
+    """The sides of all of a line seam's faces (T, 3, 3), see `sides`, and what of them lies on
+    each other, by rows of what was given."""
+    on_b = sides(triangles, normal)
+    in_a, in_b = np.flatnonzero(~on_b), np.flatnonzero(on_b)
+    met = mates(triangles[in_a], triangles[in_b])
+    return on_b, Mates(in_a[met.a], in_b[met.b], met.area)
+
+
 def positions(triangles: FloatArray) -> IdArray:
     """(T, 3) a number for each place at which corners of the (T, 3, 3) triangles are."""
     points = triangles.reshape(-1, 3)

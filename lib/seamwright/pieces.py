@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 from seamwright.crossing import SNAP
 from seamwright.errors import BadInput, Progress
 from seamwright.line_parting import part_along_line
-from seamwright.mating import mates, sides
+from seamwright.mating import matched
 from seamwright.mesh import SKIN, IntArray, Mesh, relabelled
 from seamwright.outline import Region
 from seamwright.parting import part, part_regions, solids
@@ -134,12 +134,10 @@ def _require_line_free(mesh: Mesh, solid: IntArray, seam: Seam, span: Span) -> N
     """Raise if a line seam has the same solid on both sides of one place."""
     rows = np.flatnonzero(mesh.tag == seam.id)
     corners = mesh.vertices[mesh.faces[rows]]
-    on_b = sides(corners, span.line.plane.normal)
-    above, below = np.flatnonzero(~on_b), np.flatnonzero(on_b)
-    met = mates(corners[above], corners[below])
-    tied = solid[rows[above[met.a]]] == solid[rows[below[met.b]]]
+    _, met = matched(corners, span.line.plane.normal)
+    tied = solid[rows[met.a]] == solid[rows[met.b]]
     if tied.any():
-        at = corners[above[met.a[int(np.argmax(tied))]]].mean(axis=0)
+        at = corners[met.a[int(np.argmax(tied))]].mean(axis=0)
         raise BadInput(
             f"Seam '{seam.name}' leaves the figure in one solid at {place(at)}: its line runs "
             "round a handle, such as an arm whose hand is on the hip; part the figure there "
