@@ -29,10 +29,13 @@ import manifold3d
 import numpy as np
 import trimesh
 
+from seamwright.fit import fit
 from seamwright.frame import Frame
+from seamwright.hull import outer
 from seamwright.job import read_job
 from seamwright.mesh import Mesh
 from seamwright.pieces import Piece, take_apart
+from seamwright.platform import TOLERANCE
 from seamwright.run import load
 from seamwright.seam import Reach, Seam
 from seamwright.section import section
@@ -266,6 +269,36 @@ def twenty() -> tuple[Seam, ...]:
     return tuple(seams)
 
 
+def slanted_egg(figure: Arrays) -> np.ndarray:
+    """(V, 3) the sphere drawn out three ways and set aslant: a piece that is hard to fit."""
+    turn = Frame.on_plane((0, 0, 0), (0.4, -0.3, 0.7)).axes
+    return np.ascontiguousarray(figure[0] * [1.0, 0.6, 0.4] @ turn)
+
+
+def fit_rows(figure: Arrays, runs: int) -> Iterator[Row]:
+    """Whether a piece fits: its hull, and the answer, yes in trimesh's box and no in a smaller."""
+    points = slanted_egg(figure)
+    one, own = seconds(
+        runs, lambda: (points.min(axis=0), points.max(axis=0)), lambda: outer(points)
+    )
+    yield Row("fit, hull stage / ten passes over the vertices", own, 10 * one, 1)
+    least = trimesh.Trimesh(points, figure[1], process=False).bounding_box_oriented.primitive
+    box = np.sort(least.extents) + TOLERANCE
+    if fit(points, box).way == "none":
+        raise SystemExit("No fit was found in a box that trimesh found to hold the piece.")
+    own, reference = seconds(
+        min(runs, 3),
+        lambda: fit(points, box),
+        lambda: trimesh.Trimesh(points, figure[1], process=False).bounding_box_oriented,
+    )
+    yield Row("fit found in that box / trimesh bounding_box_oriented", own, reference, 1)
+    if fit(points, 0.8 * box).way != "none":
+        raise SystemExit("A fit was found in a box that is far too small.")
+    (no,) = seconds(min(runs, 3), lambda: fit(points, 0.8 * box))
+    yield Row("the same, found / 1 s", own, 1.0, 1)
+    yield Row("no fit in one a fifth smaller, by how much it misses / 1 s", no, 1.0, 1)
+
+
 def rows_of(small: bool, runs: int) -> Iterator[Row]:
     """All rows of the table."""
     ball = displaced_sphere(6 if small else 8)
@@ -285,6 +318,7 @@ def rows_of(small: bool, runs: int) -> Iterator[Row]:
         min(runs, 3), lambda: take_apart(Mesh.of(*ball), seams), lambda: solid(*ball)
     )
     yield Row("twenty seams / one manifold3d build", own, reference, 1 / 3)
+    yield from fit_rows(ball, runs)
 
 
 # --- growth ----------------------------------------------------------------------------

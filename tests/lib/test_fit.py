@@ -11,9 +11,13 @@ from hypothesis import strategies as st
 from scipy.spatial import ConvexHull
 from scipy.spatial.transform import Rotation
 
-from seamwright import fit as fit_module
+from seamwright.box import Box, planar
+from seamwright.disc import Disc
 from seamwright.errors import BadInput
 from seamwright.fit import TOLERANCE, Fit, fit
+from seamwright.hull import HULL_LIMIT, outer
+from seamwright.platform import Platform
+from seamwright.rotation import _stepped
 
 SEEDS = st.integers(0, 2**32 - 1)
 
@@ -210,7 +214,7 @@ def test_points_are_only_dropped_inside(shape: str) -> None:
         "lattice": np.rint(points * 10.0),
     }[shape] @ turned(2).T
     axes = np.concatenate([unit[:500], turned(2).T, -turned(2).T])
-    kept = fit_module._outer(points)
+    kept = outer(points)
     assert np.abs(support(kept, axes) - support(points, axes)).max() < 1e-10
     if shape != "round":
         assert len(kept) < 0.2 * len(points)
@@ -221,7 +225,7 @@ def test_few_vertices_are_left_of_a_lumpy_shell() -> None:
     unit = rng.normal(size=(200_000, 3))
     unit /= np.linalg.norm(unit, axis=1, keepdims=True)
     shell = unit * (40.0 + 25.0 * np.sin(5 * unit[:, :1]) * np.cos(7 * unit[:, 1:2]))
-    kept = fit_module._outer(shell)
+    kept = outer(shell)
     assert {tuple(p) for p in kept} == {tuple(p) for p in shell[ConvexHull(shell).vertices]}
 
 
@@ -230,7 +234,7 @@ def test_a_hull_with_more_vertices_than_the_search_takes() -> None:
     unit = rng.normal(size=(30_000, 3))
     unit /= np.linalg.norm(unit, axis=1, keepdims=True)
     egg = unit * [50.0, 30.0, 20.0]
-    assert len(fit_module._outer(egg)) > fit_module.HULL_LIMIT
+    assert len(outer(egg)) > HULL_LIMIT
     tilted = egg @ turned(9).T
     usable = np.array([60.02, 100.02, 40.02])
     result = fit(tilted, usable)
@@ -248,7 +252,7 @@ def test_the_planar_answer_is_the_least_of_all_angles(
 ) -> None:
     rng = np.random.default_rng(seed)
     points = rng.normal(size=(count, 2)) * rng.uniform(1.0, 50.0, size=2)
-    turn, excess = fit_module._planar(points, np.array([width, depth]))
+    turn, excess = planar(points, np.array([width, depth]))
     size = np.ptp(points @ turn.T, axis=0)
     assert max(size - [width, depth]) == pytest.approx(excess, abs=1e-9)
     angle = np.linspace(0.0, np.pi, 20_001)
@@ -324,7 +328,7 @@ def test_settling_never_loses_ground_and_comes_to_rest() -> None:
         piece, start = lump(seed), turned(seed)
         usable = np.array([10.0, 20.0, 30.0])
         before = float((np.ptp(piece @ start.T, axis=0) - usable).max())
-        turn, excess = fit_module._stepped(piece, start, usable)
+        turn, excess = _stepped(piece, start, Box(usable))
         assert excess <= before
         assert excess == pytest.approx((np.ptp(piece @ turn.T, axis=0) - usable).max(), abs=1e-9)
         # At rest: no small rotation is better to first order.
@@ -344,83 +348,85 @@ def test_no_random_rotation_beats_the_search(seed: int) -> None:
     assert result.miss <= (sizes - np.sort(usable)).max(axis=1).min()
 
 
-# ------------------------------------------------------------------ proofs
+# ------------------------------------------------------------------ where it goes
 
 
-@pytest.mark.parametrize(
-    ("piece", "usable", "reason"),
-    [
-        (
-            np.array([[0.0, 0.0, 0.0], [0.0, 0.0, 512.0]]),
-            (250.0, 250.0, 250.0),
-            "its longest span, 512 mm, is more than the build volume's diagonal, 433 mm",
-        ),
-        (
-            block(60.0, 60.0, 60.0),
-            (90.0, 90.0, 50.0),
-            "its least thickness, 60.0 mm, is more than the build volume's shortest side, 50.0 mm",
-        ),
-        (
-            block(80.0, 80.0, 60.0),
-            (100.0, 60.0, 60.0),
-            "its hull's volume, 384 cm³, is more than the build volume's 360 cm³",
-        ),
-        (
-            block(89.0, 89.0, 1.2),
-            (120.0, 30.0, 30.0),
-            "its hull's surface, 163 cm², is more than the build volume's 162 cm²",
-        ),
-        (
-            np.array([[x, y, z] for z in (0, 1) for x, y in ((0, 0), (100, 0), (50, 86.6))]),
-            (101.0, 30.0, 12.0),
-            "its mean width, 75.5 mm, is more than the build volume's 71.5 mm",
-        ),
-    ],
-)
-def test_each_proof_speaks(
-    piece: np.ndarray, usable: tuple[float, float, float], reason: str
-) -> None:
-    result = fit(piece @ turned(1).T, usable)
-    assert (result.way, result.reason) == ("none", reason)
-
-
-def test_numbers_in_a_reason_show_which_is_larger() -> None:
-    rod = np.array([[0.0, 0.0, 0.0], [0.0, 0.0, 300.0001]])
-    assert fit(rod, (200.0, 200.0, 100.0)).reason == (
-        "its longest span, 300.0001 mm, is more than the build volume's diagonal, 300.0000 mm"
-    )
-
-
-def test_without_a_proof_the_search_says_so() -> None:
-    piece, usable = block(99.0, 99.0, 40.0), np.array([100.0, 95.0, 80.0])
-    assert fit_module._proof(piece, usable) == ""
-    result = fit(piece, usable)
-    assert result.way == "none"
-    assert result.reason == (
-        f"a dense search found no rotation that fits; the best misses by {result.miss:.3g} mm"
-    )
-
-
-@settings(max_examples=40, deadline=None)
-@given(SEEDS, SEEDS, st.integers(4, 60))
-def test_no_proof_against_a_box_that_holds_the_piece(seed: int, other: int, count: int) -> None:
-    piece = lump(seed, count)
-    usable = np.ptp(piece @ turned(other).T, axis=0)
-    core = fit_module._corners(piece)
-    assert fit_module._proof(core, usable + TOLERANCE) == ""
+def stands_on(result: Fit, points: np.ndarray, platform: Platform) -> None:
+    """A piece that fits, placed as told, is on the platform and below its height."""
+    placed = result.placed(points)
+    assert placed[:, 2].min() == pytest.approx(0.0, abs=1e-9)
+    assert placed[:, 2].max() <= platform.size[2] + 2 * TOLERANCE
+    hull = placed[ConvexHull(placed[:, :2]).vertices, :2]
+    x, y, z = platform.size
+    # Two tolerances more: one of the fit, and one of its place.
+    more = 2 * TOLERANCE
+    corners = tuple((a + more, b + more, c, d) for a, b, c, d in platform.excluded)
+    assert Platform((x + more, y + more, z), platform.round, corners).holds(hull + more / 2)
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_the_least_width_is_the_least_of_many(seed: int) -> None:
-    piece = lump(seed, 4 + 8 * seed)
-    width = fit_module._least_width(ConvexHull(piece))
-    axes = np.random.default_rng(seed).normal(size=(40_000, 3))
-    axes /= np.linalg.norm(axes, axis=1, keepdims=True)
-    best = axes[np.ptp(piece @ axes.T, axis=0).argmin()]
-    for spread in (0.03, 0.003, 0.0003):
-        near = best + spread * axes[:4000]
-        near /= np.linalg.norm(near, axis=1, keepdims=True)
-        best = near[np.ptp(piece @ near.T, axis=0).argmin()]
-    sampled = float(np.ptp(piece @ best))
-    assert width <= sampled + 1e-9
-    assert width == pytest.approx(sampled, rel=2e-3)
+@pytest.mark.parametrize("excluded", [(), ((0.0, 0.0, 18.0, 28.0),)])
+@pytest.mark.parametrize("is_round", [False, True])
+def test_a_piece_stands_where_it_is_put(seed: int, excluded: tuple, is_round: bool) -> None:
+    piece = lump(seed) + np.array([500.0, -300.0, 40.0])
+    platform = Platform((130.0, 130.0, 140.0), is_round, excluded)
+    result = fit(piece, platform, up=(0.3, -0.2, 1.0))
+    if result.way == "none":
+        assert result.miss > TOLERANCE and result.reason
+        return
+    assert result.miss == 0.0 and result.reason == ""
+    assert np.linalg.det(result.rotation) == pytest.approx(1.0)
+    stands_on(result, piece, platform)
+
+
+def test_a_piece_goes_beside_the_corner_before_it_is_turned() -> None:
+    usable = Platform((100.0, 100.0, 50.0), excluded=((0.0, 0.0, 30.0, 30.0),))
+    assert fit(block(70.0, 99.0, 40.0), usable).way == "upright"
+    assert fit(block(99.0, 70.0, 40.0), usable).way == "upright"
+    assert fit(block(104.0, 20.0, 40.0), usable).way == "turned"
+    assert fit(block(40.0, 60.0, 69.0), usable).way == "any"
+    over = fit(block(85.0, 85.0, 40.0), usable)
+    assert over.way == "none" and 0.0 < over.miss < 15.0
+    upright = fit(block(80.0, 80.0, 40.0), usable, allow="upright")
+    # The corner is 10 mm too wide, or the platform, which grows to both sides, too short.
+    assert upright.miss == pytest.approx(10.0 / 1.5, abs=1e-5)
+
+
+def test_a_piece_goes_through_where_no_rectangle_is_free() -> None:
+    # A slanted bar between two opposite corners: every free rectangle is too narrow for it.
+    usable = Platform(
+        (100.0, 100.0, 30.0), excluded=((0.0, 0.0, 45.0, 45.0), (55.0, 55.0, 100.0, 100.0))
+    )
+    bar = block(110.0, 12.0, 8.0) @ turned(3).T
+    result = fit(bar, usable)
+    assert result.way == "any"
+    stands_on(result, bar, usable)
+
+
+def test_height_counts_on_every_platform() -> None:
+    for usable in (
+        Platform((100.0, 100.0, 20.0), True),
+        Platform((100.0, 100.0, 20.0), True, ((0.0, 40.0, 9.0, 60.0),)),
+        Platform((100.0, 100.0, 20.0), False, ((0.0, 0.0, 9.0, 9.0),)),
+    ):
+        assert fit(block(10.0, 10.0, 20.0), usable).way == "upright"
+        result = fit(block(10.0, 10.0, 26.0), usable, allow="turned")
+        assert result.miss == pytest.approx(6.0)
+        assert fit(block(10.0, 10.0, 26.0), usable).way == "any"
+
+
+def test_turning_on_a_disc_changes_nothing() -> None:
+    usable = Platform((50.0, 50.0, 20.0), True)
+    assert fit(block(30.0, 40.0, 20.0), usable).way == "upright"
+    result = fit(block(30.0, 40.1, 20.0), usable, allow="turned")
+    assert result.miss == pytest.approx(np.hypot(30.0, 40.1) - 50.0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_random_rotation_beats_the_search_on_a_disc(seed: int) -> None:
+    piece = lump(seed + 40, 10)
+    usable = np.random.default_rng(seed).uniform(10.0, 40.0, size=2)
+    result = fit(piece, Platform((usable[0], usable[0], usable[1]), True))
+    assert result.way == "none"
+    turns = Rotation.random(10_000, random_state=seed).as_matrix()
+    assert result.miss <= Disc(usable[0], usable[1]).overruns(piece, turns).min()

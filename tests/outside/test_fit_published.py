@@ -8,8 +8,10 @@ import trimesh
 from scipy.spatial import ConvexHull
 from scipy.spatial.transform import Rotation
 
-from seamwright import fit as fit_module
+from seamwright.bounds import least_width
+from seamwright.circle import smallest_circle
 from seamwright.fit import TOLERANCE, fit
+from seamwright.platform import Platform
 
 SIDE = 100.0  # mm, of the cube that most of these must fit
 GOLDEN = (1.0 + np.sqrt(5.0)) / 2.0
@@ -198,6 +200,96 @@ def test_the_greatest_disc_in_a_cube() -> None:
     assert fit(circle * radius * (1 + 1e-6), (SIDE, SIDE, SIDE)).way == "none"
 
 
+# ------------------------------------------------------------------ least boxes
+# J. O'Rourke, "Finding minimal enclosing boxes", Int. J. Computer & Information Sciences 14
+# (1985) 183: a box of least volume has two adjacent faces flush with edges of the body. Round
+# a regular tetrahedron of edge 1 that is the cube of side 1 / sqrt(2), of three times its
+# volume (elementary from that theorem): no box of less volume holds it, whatever its sides.
+
+
+def test_the_least_box_round_a_tetrahedron() -> None:
+    body = BODIES["tetrahedron"][0] @ turned(3).T * SIDE
+    side = SIDE / np.sqrt(2.0)
+    assert fit(body, np.full(3, side * (1 + 1e-7))).way == "any"
+    rng = np.random.default_rng(5)
+    for shares in rng.uniform(-0.3, 0.3, size=(4, 3)):
+        usable = side * np.exp(shares - shares.mean()) * 0.9999
+        assert fit(body, usable).way == "none"
+
+
+# ------------------------------------------------------------------ circles
+# H. W. E. Jung, "Ueber die kleinste Kugel, die eine raeumliche Figur einschliesst", J. reine
+# angew. Math. 123 (1901) 241: points no farther apart than d lie in a circle of radius
+# d / sqrt(3), and an equilateral triangle needs all of it.
+
+
+def test_jungs_bound_is_kept_and_met() -> None:
+    rng = np.random.default_rng(1)
+    for _ in range(200):
+        points = rng.normal(size=(rng.integers(2, 30), 2)) * rng.uniform(0.1, 50, 2)
+        apart = np.linalg.norm(points[:, None] - points, axis=2).max()
+        radius = smallest_circle(points)[1]
+        assert apart / 2 * (1 - 1e-12) <= radius <= apart / np.sqrt(3) * (1 + 1e-12)
+    triangle = np.array([[0.0, 0.0], [1.0, 0.0], [0.5, np.sqrt(0.75)]])
+    assert smallest_circle(triangle)[1] == pytest.approx(1 / np.sqrt(3), rel=1e-12)
+
+
+def test_circles_agree_with_shapely() -> None:
+    shapely = pytest.importorskip("shapely")
+    rng = np.random.default_rng(2)
+    for k in range(300):
+        points = rng.normal(size=(rng.integers(2, 60), 2)) * rng.uniform(0.1, 50, 2)
+        points = np.rint(points) if k % 5 == 0 else points
+        theirs = shapely.minimum_bounding_radius(shapely.MultiPoint(points))
+        assert smallest_circle(points)[1] == pytest.approx(theirs, rel=1e-9, abs=1e-9)
+
+
+# ------------------------------------------------------------------ round platforms
+# The smallest cylinder round a regular tetrahedron of edge 1 has radius 1 / 2 (R. Brandenberg
+# & T. Theobald, "Radii minimal projections of polytopes and constrained optimization of
+# symmetric polynomials", Adv. Geom. 6 (2006) 71, from memory). A segment fits a cylinder
+# if and only if it is no longer than its diagonal (elementary).
+
+
+def test_the_smallest_cylinder_round_a_tetrahedron() -> None:
+    body = BODIES["tetrahedron"][0] @ turned(4).T * SIDE
+    assert fit(body, Platform((SIDE * 1.000001, SIDE * 1.000001, 300.0), True)).way == "any"
+    result = fit(body, Platform((SIDE - 0.01, SIDE - 0.01, 300.0), True))
+    assert result.way == "none"
+    assert result.miss == pytest.approx(0.01, abs=1e-5)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_rod_in_a_cylinder(seed: int) -> None:
+    disc = Platform((200.0, 200.0, 150.0), True)
+    rod = np.stack([np.zeros(3), turned(seed)[0] * 250.0])
+    assert fit(rod * 0.999999, disc).way == "any"
+    assert "longest span, 250" in fit(rod * 1.000001, disc).reason
+
+
+def test_a_square_post_on_a_disc_needs_its_diagonal() -> None:
+    post = prism(rectangle(30.0, 40.0), 90.0)
+    assert fit(post, Platform((50.0, 50.0, 90.0), True)).way == "upright"
+    assert fit(post, Platform((49.99, 49.99, 90.0), True), allow="turned").way == "none"
+
+
+# ------------------------------------------------------------------ excluded corners
+# A disc of radius r in the back right of a square of side a touches a corner of side c, cut off
+# at the front left, when (a - r - c) sqrt(2) = r (elementary).
+
+
+@pytest.mark.parametrize("corner", [40.0, 60.0, 75.0])
+def test_the_greatest_disc_beside_a_corner(corner: float) -> None:
+    angle = np.arange(720) * 2 * np.pi / 720
+    circle = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
+    radius = np.sqrt(2.0) * (SIDE - corner) / (1 + np.sqrt(2.0))
+    platform = Platform((SIDE, SIDE, 5.0), excluded=((0.0, 0.0, corner, corner),))
+    # The 720-gon is up to 1e-5 of its size narrower than the disc.
+    for allow in ("upright", "turned"):
+        assert fit(circle * radius * (1 - 1e-7), platform, allow=allow).way == "upright"
+        assert fit(circle * radius * (1 + 3e-5), platform, allow=allow).way == "none"
+
+
 # ------------------------------------------------------------------ widths
 
 
@@ -214,7 +306,7 @@ def test_the_greatest_disc_in_a_cube() -> None:
 )
 def test_the_least_width_of_regular_bodies(name: str, width: float) -> None:
     hull = ConvexHull(BODIES[name][0] @ turned(9).T)
-    assert fit_module._least_width(hull) == pytest.approx(width, rel=1e-12)
+    assert least_width(hull) == pytest.approx(width, rel=1e-12)
 
 
 def test_a_tetrahedron_too_large_is_proved_so_by_its_width() -> None:
