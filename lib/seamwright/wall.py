@@ -6,7 +6,10 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from seamwright.mesh import BoolArray, FloatArray
-from seamwright.outline import dot, point_segment_distance
+from seamwright.outline import IdArray, dot, point_segment_distance
+
+FINE = 12
+"""Samples of a body along its longest side, by which far skin is told from near."""
 
 
 def least_distance(body: FloatArray, skin: FloatArray) -> tuple[float, FloatArray]:
@@ -26,17 +29,39 @@ def least_distance(body: FloatArray, skin: FloatArray) -> tuple[float, FloatArra
     """
     if not len(skin):
         return float("inf"), np.zeros(3)
-    near = skin[_may_be_nearest(body, skin)]
-    best, where = float("inf"), near[0, 0]
-    # Keep each block of pairs to a few megabytes.
-    block = max(1, 40_000 // len(body))
-    for start in range(0, len(near), block):
-        some = near[start : start + block]
-        gap = _pair_distances(some[:, None], body[None]).min(axis=1)
-        k = int(np.argmin(gap))
-        if gap[k] < best:
-            best, where = float(gap[k]), some[k].mean(axis=0)
-    return best, np.asarray(where)
+    near, lowest, limit = _may_be_nearest(body, skin)
+    centre, reach = _spheres(skin[near])
+    middle, size = _spheres(body)
+    best, where = float("inf"), int(near[0])
+    start, count = 0, 32
+    # The nearest by bounds first: soon nothing else can be as near.
+    while start < len(near) and lowest[start] <= limit:
+        some = slice(start, start + count)
+        way = centre[some, None] - middle
+        apart = np.sqrt(dot(way, way)) - reach[some, None] - size
+        i, j = np.nonzero(apart <= limit + 1e-9)
+        i += start
+        away = point_triangle_distance(centre[i], body[j])
+        close = away - reach[i] <= min(limit, float(away.min(initial=limit))) + 1e-9
+        i, j = near[i[close]], j[close]
+        if len(i):
+            gap = _pair_distances(skin[i], body[j])
+            least = float(gap.min())
+            # Of several as near the first, as where they share a corner.
+            first = int(i[gap == least].min())
+            if best == np.inf or (least, first) < (best, where):
+                best, where = least, first
+            limit = min(limit, best)
+        # Blocks of a few megabytes at most.
+        start, count = start + count, min(8 * count, max(16, 40_000 // len(body)))
+    return best, np.asarray(skin[where].mean(axis=0))
+
+
+def _spheres(triangles: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(N, 3) middles and (N,) radii of balls that hold triangles (N, 3, 3), mm."""
+    middle = triangles.mean(axis=1)
+    out = triangles - middle[:, None]
+    return middle, np.asarray(np.sqrt(dot(out, out).max(axis=1)))
 
 
 def sampled(triangles: FloatArray, spacing: float) -> FloatArray:
@@ -44,73 +69,112 @@ def sampled(triangles: FloatArray, spacing: float) -> FloatArray:
 
     Rows run along each triangle's longest edge, so a needle gets a row and not a field.
     """
-    if not len(triangles):
+    return np.concatenate([triangles.reshape(-1, 3), between_corners(triangles, spacing)])
+
+
+def between_corners(triangles: FloatArray, spacing: float) -> FloatArray:
+    """(K, 3) the points of `sampled` that are no corners; none on triangles that are small."""
+    sides = np.roll(triangles, -1, axis=1) - triangles
+    squared = dot(sides, sides)
+    large = squared.max(axis=1, initial=0.0) > spacing**2
+    if not large.any():
         return np.zeros((0, 3))
-    sides = np.linalg.norm(np.roll(triangles, -1, axis=1) - triangles, axis=2)
-    turn = (np.argmax(sides, axis=1)[:, None] + np.arange(3)) % 3
-    t = np.take_along_axis(triangles, turn[:, :, None], axis=1)
+    squared, t = squared[large], triangles[large]
+    turn = (np.argmax(squared, axis=1)[:, None] + np.arange(3)) % 3
+    t = np.take_along_axis(t, turn[:, :, None], axis=1)
     base, tip = t[:, 1] - t[:, 0], t[:, 2] - t[:, 0]
-    length = np.linalg.norm(base, axis=1)
-    height = np.linalg.norm(np.cross(base, tip), axis=1) / np.maximum(length, 1e-12)
-    along = np.ceil(length / spacing).astype(int)
-    across = np.ceil(height / spacing).astype(int)
-    points = [t.reshape(-1, 3)]
-    large = (along > 1) | (across > 1)
-    for n, m in np.unique(np.stack([along[large], across[large]], axis=1), axis=0):
-        some = large & (along == n) & (across == m)
-        x = np.arange(n + 1) / n
-        y = np.arange(m + 1) / max(m, 1)
-        # A row at height y keeps the share 1 - y of the base, so rows shrink to the tip.
-        share_tip = np.repeat(y, n + 1)
-        share_base = (np.outer(1 - y, x)).ravel()
+    length = np.sqrt(squared.max(axis=1))
+    normal = _cross(base, tip)
+    height = np.sqrt(dot(normal, normal)) / np.maximum(length, 1e-12)
+    shape = np.stack([length, height], axis=1)
+    kinds, kind = np.unique(
+        np.maximum(np.ceil(shape / spacing), 1).astype(int), axis=0, return_inverse=True
+    )
+    # Of each kind the rows, in order.
+    kind = kind.ravel()
+    rows = np.split(np.argsort(kind, kind="stable"), np.cumsum(np.bincount(kind))[:-1])
+    points = []
+    for (n, m), some in zip(kinds, rows, strict=True):
+        x, y = np.arange(n + 1) / n, np.arange(m) / m
+        # A row at height y keeps the share 1 - y of the base, so rows shrink to the tip;
+        # the first without its ends, and without the tip.
+        share_tip = np.repeat(y, n + 1)[1:]
+        share_base = np.outer(1 - y, x).ravel()[1:]
+        inner = np.arange(len(share_tip)) != n - 1
         grid = (
             t[some, 0][:, None]
-            + share_base[None, :, None] * base[some][:, None]
-            + share_tip[None, :, None] * tip[some][:, None]
+            + share_base[inner][None, :, None] * base[some][:, None]
+            + share_tip[inner][None, :, None] * tip[some][:, None]
         )
         points.append(grid.reshape(-1, 3))
     return np.concatenate(points)
 
 
-def _may_be_nearest(body: FloatArray, skin: FloatArray) -> BoolArray:
-    """(N,) which skin triangles can hold the nearest point, by distances to samples of the body."""
-    spacing = max(float(np.ptp(body.reshape(-1, 3), axis=0).max()) / 12, 1e-6)
+def _may_be_nearest(body: FloatArray, skin: FloatArray) -> tuple[IdArray, FloatArray, float]:
+    """Skin triangles that can hold the nearest point, by distances to samples of the body.
+
+    Returns
+    -------
+    Their rows, (K,) the least that the distance of each can be, ascending, mm, and the most
+    that the least of all can be.
+    """
+    corners = body.reshape(-1, 3)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    centre, reach = _spheres(skin)
+    # Most of the skin is told to be far by the body's box alone.
+    out = np.maximum(np.maximum(low - centre, centre - high), 0.0)
+    away = np.sqrt(dot(out, out))
+    spacing = max(float((high - low).max()) / FINE, 1e-6)
     tree = cKDTree(sampled(body, spacing))
-    reach = np.linalg.norm(np.roll(skin, -1, axis=1) - skin, axis=2).max(axis=1)
-    centre = skin.mean(axis=1)
-    distance, _ = tree.query(centre)
-    # A centroid is within 2/3 of the longest edge of every point of its triangle.
-    lowest = distance - spacing - reach * (2 / 3)
-    return np.asarray(lowest <= distance.min())
+    few = np.argpartition(away, min(32, len(away) - 1))[:32]
+    limit = float(tree.query(centre[few])[0].min())
+    rows = np.flatnonzero(away - reach <= limit)
+    distance = tree.query(centre[rows])[0]
+    limit = min(limit, float(distance.min()))
+    # No point of the body is farther from a sample than half a space along its row and one
+    # across.
+    lowest = np.maximum(away[rows], distance - np.sqrt(1.25) * spacing) - reach[rows]
+    order = np.argsort(lowest, kind="stable")
+    order = order[lowest[order] <= limit]
+    return rows[order], lowest[order], limit
 
 
 def _pair_distances(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Distance of triangle pairs; (..., 3, 3) arrays broadcast together."""
-    shape = np.broadcast_shapes(a.shape, b.shape)
-    a, b = np.broadcast_to(a, shape), np.broadcast_to(b, shape)
-    best = np.full(shape[:-2], np.inf)
-    for i in range(3):
-        best = np.minimum(best, point_triangle_distance(a[..., i, :], b))
-        best = np.minimum(best, point_triangle_distance(b[..., i, :], a))
-        p, p2 = a[..., i, :], a[..., (i + 1) % 3, :]
-        best[pierced(p, p2, b)] = 0.0
-        best[pierced(b[..., i, :], b[..., (i + 1) % 3, :], a)] = 0.0
-        for j in range(3):
-            gap = segment_distance(p, p2, b[..., j, :], b[..., (j + 1) % 3, :])
-            best = np.minimum(best, gap)
+    """(N,) distance of each pair of triangles, (N, 3, 3) and (N, 3, 3)."""
+    # Corners first, (3, N, 3): every corner or edge of one against the other's in one go.
+    p, q = np.ascontiguousarray(a.swapaxes(0, 1)), np.ascontiguousarray(b.swapaxes(0, 1))
+    p2, q2 = np.roll(p, -1, axis=0), np.roll(q, -1, axis=0)
+    best = np.minimum(
+        point_triangle_distance(p, b).min(axis=0), point_triangle_distance(q, a).min(axis=0)
+    )
+    gap = segment_distance(p[:, None], p2[:, None], q, q2).min(axis=(0, 1))
+    best = np.minimum(best, gap)
+    # Only what is not apart as a whole can cross.
+    (middle, out), (other, far) = _spheres(a), _spheres(b)
+    way = middle - other
+    k = np.flatnonzero(np.sqrt(dot(way, way)) <= out + far + 1e-9)
+    if len(k):
+        through = pierced(p[:, k], p2[:, k], b[k]) | pierced(q[:, k], q2[:, k], a[k])
+        best[k[through.any(axis=0)]] = 0.0
     return np.asarray(best)
+
+
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Vector products along the last axis, of (..., 3); several times faster than numpy's."""
+    (ax, ay, az), (bx, by, bz) = (np.moveaxis(v, -1, 0) for v in (a, b))
+    return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx], axis=-1)
 
 
 def point_triangle_distance(p: FloatArray, t: FloatArray) -> FloatArray:
     """Distance of points (..., 3) to triangles (..., 3, 3): over the face, else to an edge."""
     a, b, c = t[..., 0, :], t[..., 1, :], t[..., 2, :]
-    normal = np.cross(b - a, c - a)
+    normal = _cross(b - a, c - a)
     squared = dot(normal, normal)
     height = dot(p - a, normal)
     over = squared > 0
     best = np.full(squared.shape, np.inf)
     for u, v in ((a, b), (b, c), (c, a)):
-        over = over & (dot(np.cross(v - u, p - u), normal) >= 0)
+        over = over & (dot(_cross(v - u, p - u), normal) >= 0)
         best = np.minimum(best, point_segment_distance(p, u, v))
     flat = np.abs(height) / np.sqrt(np.where(squared > 0, squared, 1.0))
     return np.asarray(np.where(over, flat, best))
@@ -143,7 +207,7 @@ def pierced(p: FloatArray, p2: FloatArray, t: FloatArray) -> BoolArray:
     """
     a = t[..., 0, :]
     e1, e2, d, s = t[..., 1, :] - a, t[..., 2, :] - a, p2 - p, p - a
-    h, q = np.cross(d, e2), np.cross(s, e1)
+    h, q = _cross(d, e2), _cross(s, e1)
     det = dot(e1, h)
     size = np.sqrt(dot(e1, e1) * dot(e2, e2) * dot(d, d))
     level = np.abs(det) <= 1e-10 * size

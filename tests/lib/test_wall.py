@@ -142,6 +142,20 @@ def test_a_fine_skin_and_a_coarse_skin_agree():
         assert least_distance(body, corners(mesh))[0] == pytest.approx(10, rel=1e-12)
 
 
+@pytest.mark.parametrize("number", range(6))
+def test_a_large_skin_and_its_triangles_one_by_one_agree(number):
+    # Alone, no triangle can be dropped; together, nearly all are.
+    rng = np.random.default_rng(number)
+    body = corners(moved(box(4, 6, 9), rng.uniform(-3, 3, 3)))
+    middle = rng.normal(size=(400, 1, 3))
+    middle *= rng.uniform(8, 30, (400, 1, 1)) / np.linalg.norm(middle, axis=2, keepdims=True)
+    skin = middle + rng.uniform(-1, 1, (400, 3, 3)) * rng.choice([0.3, 3, 12], (400, 1, 1))
+    alone = np.array([least_distance(body, one[None])[0] for one in skin])
+    distance, where = least_distance(body, skin)
+    assert distance == alone.min()
+    np.testing.assert_array_equal(where, skin[np.argmin(alone)].mean(axis=0))
+
+
 # --- segments -----------------------------------------------------------------------
 
 
