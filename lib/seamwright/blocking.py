@@ -70,7 +70,10 @@ class Way:
         face = joint.interface
         normal = face.frame.normal + 0.0
         if joint.pegs:
-            deepest = max(p.depth for p in joint.pegs)
+            out = joint.way("A")
+            slant = float(np.linalg.norm(out))
+            normal = out / slant + 0.0
+            deepest = slant * max(p.depth for p in joint.pegs)
             gap = joint.clearance + 2 * PLAY
             free = np.tan(np.radians(joint.draft)) + gap / (deepest - joint.lead_in)
             return Way(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,21 +11,17 @@ from seamwright.errors import CheckFailed
 from seamwright.figure import welded
 from seamwright.fit import Fit
 from seamwright.flaws import Flaws
-from seamwright.footprint import offset
-from seamwright.joint import Joint, Peg, rings_volume
+from seamwright.joint import Joint, Side
 from seamwright.mesh import SKIN, FloatArray, Mesh
-from seamwright.outline import inside_loop
 from seamwright.parting import encloses
 from seamwright.pieces import Piece
+from seamwright.platform import platform_of
 from seamwright.printer import PrinterProfile
+from seamwright.rod import Bore
 from seamwright.seam import place
-from seamwright.wall import least_distance
 
 VOLUME_TOLERANCE = 1e-6
 """Share of the figure's volume by which the pieces' sum may differ."""
-
-GAP_TOLERANCE = 1e-3
-"""mm by which a measured gap may differ from the one asked for: a hundredth of what prints."""
 
 SIZE_TOLERANCE = 1e-3
 """mm by which the pieces' common extent may differ from the figure's: single precision at 1 m
@@ -88,10 +84,18 @@ def require_closed(
     return Check("closed", f"{len(pieces)} pieces are closed, manifold and of positive volume")
 
 
-def require_volume(figure: Mesh, pieces: tuple[Piece, ...], joints: tuple[Joint, ...]) -> Check:
-    """The pieces' volumes sum to the figure's, pegs and sockets allowed for in closed form."""
-    pegs = sum(rings_volume(j.peg_rings(p)) for j in joints for p in j.pegs)
-    sockets = sum(rings_volume(j.socket_rings(p)) for j in joints for p in j.pegs)
+def require_volume(
+    figure: Mesh,
+    pieces: tuple[Piece, ...],
+    joints: tuple[Joint, ...],
+    bores: Sequence[Bore] = (),
+) -> Check:
+    """The pieces' volumes sum to the figure's, pegs, sockets and bores allowed for in closed
+    form."""
+    sides: tuple[Side, Side] = ("A", "B")
+    both = [j.volumes(side) for j in joints for side in sides]
+    pegs = sum(added for added, _ in both)
+    sockets = sum(taken for _, taken in both) + sum(b.volume for b in bores)
     total = sum(p.mesh.volume for p in pieces)
     parted, whole = total, figure.volume
     if not figure.is_closed:
@@ -107,7 +111,7 @@ def require_volume(figure: Mesh, pieces: tuple[Piece, ...], joints: tuple[Joint,
         )
     return Check(
         "volume",
-        f"pieces {total / 1000:.3f} cm³ - pegs {pegs / 1000:.3f} cm³ + sockets "
+        f"pieces {total / 1000:.3f} cm³ - pegs {pegs / 1000:.3f} cm³ + sockets and other hollows "
         f"{sockets / 1000:.3f} cm³ = figure {figure.volume / 1000:.3f} cm³, "
         f"to {abs(off):.1g} of it",
     )
@@ -181,59 +185,6 @@ def _shells_around(figure: Mesh, piece: Piece) -> set[int]:
     }
 
 
-def require_gaps(pieces: tuple[Piece, ...], joints: tuple[Joint, ...]) -> Check:
-    """Measure every peg in its socket on the finished meshes: sides and end.
-
-    The triangles are picked out of the two pieces by where they lie, not by how they
-    were made, and their least distance is compared with what was asked for.
-    """
-    meshes = {p.id: p.mesh for p in pieces}
-    widest = 0.0
-    count = 0
-    for joint in joints:
-        for peg in joint.pegs:
-            count += 1
-            side_p, end_p = _body_faces(meshes[joint.peg_piece], joint, peg)
-            side_s, end_s = _body_faces(meshes[joint.socket_piece], joint, peg)
-            for faces, piece in ((end_p, joint.peg_piece), (end_s, joint.socket_piece)):
-                if not len(faces):
-                    raise CheckFailed(
-                        f"Piece {piece} does not carry its half of joint {joint.letter}; "
-                        "make the pieces anew."
-                    )
-            sides, _ = least_distance(side_p, side_s)
-            end = float((end_s[0, 0] - end_p[0, 0]) @ joint.into)
-            for what, is_, asked in (
-                ("side", sides, joint.clearance),
-                ("end", end, joint.seating_gap),
-            ):
-                off = abs(is_ - asked)
-                widest = max(widest, off)
-                if not off <= GAP_TOLERANCE:
-                    raise CheckFailed(
-                        f"Joint {joint.letter} has a gap of {is_:.4f} mm at a peg's {what} "
-                        f"where {asked:.4f} mm was asked for."
-                    )
-    return Check("gaps", f"{count} pegs measured in their sockets, off by {widest:.1g} mm at most")
-
-
-def _body_faces(mesh: Mesh, joint: Joint, peg: Peg) -> tuple[FloatArray, FloatArray]:
-    """The (N, 3, 3) side and end triangles of one peg or socket on a finished piece."""
-    mine = np.flatnonzero(mesh.tag == joint.interface.seam.id)
-    corners = mesh.vertices[mesh.faces[mine]]
-    depth = (corners - joint.frame.origin) @ joint.into
-    reach = peg.depth + joint.seating_gap
-    flat = joint.frame.to_plane(corners.reshape(-1, 3))
-    mouth = offset(peg.outline, 2 * joint.clearance + 0.01 * peg.width)
-    inside = inside_loop(flat, mouth).reshape(-1, 3).all(axis=1)
-    deep = (depth.max(axis=1) > 0.1 * reach) & (depth.min(axis=1) > -0.01 * reach)
-    body = inside & deep & (depth.max(axis=1) < 1.01 * reach)
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    axial = np.abs(normal @ joint.into) > 0.999 * np.linalg.norm(normal, axis=1)
-    # The lead-in leans away from the socket's side, so it never is the nearest.
-    return corners[body & ~axial], corners[body & axial]
-
-
 def require_one_scale(figure: Mesh, read_back: dict[int, Mesh]) -> Check:
     """The pieces, as read back from their files, together span just what the figure spans."""
     low = np.min([m.bounds[0] for m in read_back.values()], axis=0)
@@ -278,21 +229,44 @@ def require_files_hold(
     return Check("files", f"read back {closed}, volumes off by {worst:.1g} at most")
 
 
-def require_fit(fits: dict[int, Fit], profile: PrinterProfile) -> Check:
-    """Every piece fits the printer in some rotation."""
+def require_fit(
+    fits: Mapping[int, Fit],
+    profile: PrinterProfile,
+    cured: Callable[[], Mapping[int, str]] = dict,
+) -> Check:
+    """Every piece fits the printer in some rotation.
+
+    cured : gives by piece what would make it fit, see `cure.cures`; asked only if one does not.
+
+    Raises
+    ------
+    CheckFailed
+        Naming each piece that does not, by how much it misses, why, and what would cure it.
+    """
     bad = {number: f for number, f in fits.items() if f.way == "none"}
-    x, y, z = profile.usable
+    usable = platform_of(profile).words
     if bad:
+        cures = cured()
         which = "; ".join(
-            f"piece {number} misses by {f.miss:.1f} mm at best" for number, f in bad.items()
+            f"piece {number} misses by {f.miss:.1f} mm at best"
+            + (f" since {f.reason}" if f.reason.startswith("its ") else "")
+            + (f", to cure it {cures[number]}" if number in cures else "")
+            for number, f in bad.items()
         )
         raise CheckFailed(
-            f"{len(bad)} of {len(fits)} pieces do not fit {profile.name}, which has "
-            f"{x:g} × {y:g} × {z:g} mm inside its margins: {which}; add or move a seam there."
+            f"{len(bad)} of {len(fits)} pieces do not fit {profile.name}, which has {usable} "
+            f"inside its margins: {which}" + _rest(len(bad), len(cures))
         )
     ways = [f.way for f in fits.values()]
     return Check(
         "fit",
-        f"{len(ways)} pieces fit {x:g} × {y:g} × {z:g} mm: {ways.count('upright')} upright, "
+        f"{len(ways)} pieces fit {usable}: {ways.count('upright')} upright, "
         f"{ways.count('turned')} turned, {ways.count('any')} tilted",
     )
+
+
+def _rest(bad: int, cured: int) -> str:
+    """The end of the sentence on pieces that do not fit."""
+    if cured == bad:
+        return "."
+    return "; add or move a seam there." if cured == 0 else "; add or move a seam at the others."

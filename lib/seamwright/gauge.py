@@ -15,21 +15,26 @@ import manifold3d
 import numpy as np
 
 from seamwright import __version__
-from seamwright.checks import Check, require_closed, require_files_hold, require_gaps
+from seamwright.checks import Check, require_closed, require_files_hold
 from seamwright.clearance import WIDEST, grade, most
 from seamwright.errors import BadInput
 from seamwright.files import as_written, write_both, write_folder_whole
-from seamwright.footprint import offset, other_seatings
+from seamwright.footprint import grooved
+from seamwright.gaps import require_gaps
 from seamwright.imprint import imprinted
 from seamwright.interface import Interface, Seat
 from seamwright.job import Job
 from seamwright.joint import Joint, Peg, letter
 from seamwright.mesh import FloatArray, Mesh
+from seamwright.offsets import offset
 from seamwright.patch import patches
 from seamwright.pieces import Piece
+from seamwright.places import DEPTH_SHARES, MOST_TAPER, narrowest, taper
 from seamwright.printer import PrinterProfile
+from seamwright.proof import GROOVES_TRIED, groove
 from seamwright.seam import Seam
-from seamwright.sizing import DEPTH_SHARES, MOST_TAPER, footprint_of, narrowest, taper
+from seamwright.seating import other_seatings
+from seamwright.wishes import footprint_of
 
 WIDTH = 12.0
 """Width of the gauge's peg unless given, mm: a limb of about 55 mm gets such a peg."""
@@ -142,7 +147,7 @@ def gauge(profile: PrinterProfile, width: float = WIDTH) -> Gauge:
     """
     marks = hundredths(profile)
     depth = DEPTH_SHARES[-1] * width
-    _require_width(profile, width, depth, marks[-1] / 100)
+    clip = _required_groove(profile, width, depth, marks[-1] / 100)
     kind, outline = footprint_of(width, 0.0)
     layout = _layout(profile, outline, marks)
     if layout is None:
@@ -154,9 +159,10 @@ def gauge(profile: PrinterProfile, width: float = WIDTH) -> Gauge:
     face = _interface(blank, handle, height)
     joints = tuple(
         Joint(
-            letter(k), face, (Peg(kind, outline + at, width, depth, profile.wall),), "B",
+            letter(k), face,
+            (Peg(kind, outline + at, width, depth, profile.wall, clip),), "B",
             mark / 100, profile.seating_gap, profile.draft, min(profile.lead_in, width / 6),
-            f"socket {k + 1} of the gauge",
+            f"socket {k + 1} of the gauge", relief=min(profile.relief, depth / 4),
         )
         for k, (mark, at) in enumerate(zip(marks, layout.centres, strict=True))
     )  # fmt: skip
@@ -249,26 +255,29 @@ def fitted(job: Job, clearance: float) -> Job:
     return replace(job, printer=replace(job.printer, clearance=clearance))
 
 
-def _require_width(profile: PrinterProfile, width: float, depth: float, widest: float) -> None:
-    """Refuse a peg that could not be printed or would not tell what fits."""
+def _required_groove(profile: PrinterProfile, width: float, depth: float, widest: float) -> float:
+    """The groove of a peg that goes home one way only in the widest socket, mm; refuses one that
+    does not, or that could not be printed."""
     low = narrowest(profile)
     if not low <= width <= WIDEST:
         raise BadInput(
             f"The gauge's peg is {width:g} mm wide; {profile.name} makes pegs of {low:g} to "
             f"{WIDEST:g} mm."
         )
-    if taper(depth, profile) > MOST_TAPER * width:
+    if taper(depth, profile.draft, profile) > MOST_TAPER * width:
         raise BadInput(
             f"A draft of {profile.draft:g}° would bring the gauge's {width:g} mm peg to a point; "
             "use a smaller draft."
         )
     _, outline = footprint_of(width, 0.0)
     mouth = offset(outline, widest / np.cos(np.radians(profile.draft)))
-    if other_seatings([outline], [mouth]):
-        raise BadInput(
-            f"In the gauge's widest socket, of {widest:.2f} mm, a {width:g} mm peg would go home "
-            "in more than one way; make the gauge's peg wider or the clearance smaller."
-        )
+    for clip in (share * groove(width) for share in GROOVES_TRIED):
+        if not other_seatings([grooved(outline, clip) if clip else outline], [mouth]):
+            return clip
+    raise BadInput(
+        f"In the gauge's widest socket, of {widest:.2f} mm, a {width:g} mm peg would go home "
+        "in more than one way; make the gauge's peg wider or the clearance smaller."
+    )
 
 
 # --- the bar ---------------------------------------------------------------------------
@@ -298,7 +307,7 @@ def _layout(profile: PrinterProfile, outline: FloatArray, marks: tuple[int, ...]
     """Sockets in one row, or in as few as fit the printer; numbers and dots in front of each."""
     stroke = max(STROKE, 2.5 * profile.nozzle)
     lean = np.cos(np.radians(profile.draft))
-    half = float(np.abs(outline).max()) + 1.1 * marks[-1] / 100 / lean
+    half = float(np.abs(outline).max()) + 1.1 * marks[-1] / 100 / lean + profile.relief
     number = (len(str(marks[-1])) * (_BROAD + _APART) - _APART) * stroke
     dots = ((len(marks) - 1) * _DOTS_APART + _DOT) * stroke
     pitch = max(2 * half + profile.wall, number + 2 * stroke, dots + 2 * stroke)

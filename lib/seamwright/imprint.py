@@ -1,31 +1,75 @@
-"""Imprinting: pegs and sockets set into seam faces, touching nothing but those faces.
+"""Imprinting: pegs, sockets, pockets and bores set into seam faces, touching nothing else.
 
-A seam face is triangulated anew with each footprint as a hole, and walls and an end
-are added. The rim's vertices stay, so the piece stays closed by construction. That
-the body lies inside the material was checked when the joint was made.
+A seam face is triangulated anew with each mouth as a hole, and walls and an end are
+added. The rim's vertices stay, so the piece stays closed by construction. That the body
+lies inside the material was checked when the joint was made.
 """
 
 from __future__ import annotations
 
-from itertools import pairwise
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 
 import manifold3d
 import numpy as np
 
+from seamwright.body import Body
 from seamwright.errors import SeamwrightError
-from seamwright.joint import Joint, Ring
+from seamwright.joint import Joint
 from seamwright.mesh import FloatArray, IntArray, Mesh
-from seamwright.patch import Patch, boundary
+from seamwright.outline import IdArray, loop_area
+from seamwright.patch import boundary
 from seamwright.pieces import Piece
+from seamwright.rod import Bore, Mouth
 
 
-def jointed(pieces: tuple[Piece, ...], joints: tuple[Joint, ...]) -> tuple[Piece, ...]:
-    """The pieces with every joint's pegs and sockets; the given pieces are not changed."""
-    return tuple(Piece(p.id, imprinted(p, joints)) for p in pieces)
+def jointed(
+    pieces: tuple[Piece, ...], joints: tuple[Joint, ...], bores: Sequence[Bore] = ()
+) -> tuple[Piece, ...]:
+    """The pieces with every joint's halves and every rod's bore; those given are not changed."""
+    return tuple(Piece(p.id, imprinted(p, joints, bores)) for p in pieces)
 
 
-def imprinted(piece: Piece, joints: tuple[Joint, ...]) -> Mesh:
-    """One piece's mesh with its halves of the joints that touch it.
+def renewed(
+    pieces: tuple[Piece, ...],
+    blanks: tuple[Piece, ...],
+    before: tuple[Joint, ...],
+    joints: tuple[Joint, ...],
+    bores: Sequence[Bore] = (),
+) -> tuple[Piece, ...]:
+    """The pieces after some joints were changed: only those with a half of one are made anew.
+
+    Parameters
+    ----------
+    pieces : with the joints `before`; `blanks` the same without any.
+    joints : in the same order; one that was not changed is the same object.
+    """
+    changed = {
+        piece
+        for old, new in zip(before, joints, strict=True)
+        if old is not new
+        for piece in (new.interface.piece_a, new.interface.piece_b)
+    }
+    return tuple(
+        Piece(b.id, imprinted(b, joints, bores)) if b.id in changed else p
+        for p, b in zip(pieces, blanks, strict=True)
+    )
+
+
+@dataclass(eq=False)
+class _Face:
+    """A seam face of a piece and what goes into it.
+
+    name : of the first thing that does. holes : (N, 3) points and (N,) numbers of each mouth.
+    """
+
+    mouth: Mouth
+    name: str
+    holes: list[tuple[FloatArray, IdArray]] = field(default_factory=list)
+
+
+def imprinted(piece: Piece, joints: Sequence[Joint], bores: Sequence[Bore] = ()) -> Mesh:
+    """One piece's mesh with its halves of the joints that touch it, and the bores through it.
 
     Raises
     ------
@@ -33,86 +77,72 @@ def imprinted(piece: Piece, joints: tuple[Joint, ...]) -> Mesh:
         If a seam face is not one region.
     """
     mesh = piece.mesh
-    gone = np.zeros(len(mesh.faces), dtype=bool)
-    vertices: list[FloatArray] = [mesh.vertices]
-    faces: list[IntArray] = []
+    faces: dict[int, _Face] = {}
+    points: list[FloatArray] = [mesh.vertices]
+    made: list[IntArray] = []
     tags: list[IntArray] = []
     count = len(mesh.vertices)
-    for patch, mine in _by_patch(piece.id, joints):
-        gone[patch.faces] = True
-        new_points, new_faces = _face_with_pegs(piece, patch, mine, count)
-        vertices.append(new_points)
-        faces.append(new_faces)
-        tags.append(np.full(len(new_faces), mine[0].interface.seam.id, dtype=np.int32))
-        count += len(new_points)
-    if not faces:
+    for body, mouths, name in _bodies(piece.id, joints, bores):
+        for k, mouth in enumerate(mouths):
+            face = faces.setdefault(id(mouth.patch), _Face(mouth, name))
+            # A bore that goes through has its second mouth at its last ring.
+            at = (0 if k == 0 else len(body.points) - body.size) + np.arange(body.size)
+            face.holes.append((body.points[at], count + at))
+        tag = mouths[0].tag
+        shell = body.walls if body.through else np.concatenate([body.walls, body.end])
+        # What is sunk is seen from within.
+        made.append((shell if body.stands else shell[:, ::-1]) + np.int32(count))
+        tags.append(np.full(len(shell), tag, dtype=np.int32))
+        points.append(body.points)
+        count += len(body.points)
+    if not made:
         return mesh
+    gone = np.zeros(len(mesh.faces), dtype=bool)
+    for face in faces.values():
+        gone[face.mouth.patch.faces] = True
+        flat = _with_holes(piece, face)
+        made.append(flat)
+        tags.append(np.full(len(flat), face.mouth.tag, dtype=np.int32))
     return Mesh(
-        np.concatenate(vertices),
-        np.concatenate([mesh.faces[~gone], *faces]),
+        np.concatenate(points),
+        np.concatenate([mesh.faces[~gone], *made]).astype(np.int32),
         np.concatenate([mesh.tag[~gone], *tags]),
     ).compacted()
 
 
-def _by_patch(piece: int, joints: tuple[Joint, ...]) -> list[tuple[Patch, list[Joint]]]:
-    """Each seam face of a piece that carries pegs or sockets, with all its joints."""
-    found: dict[int, tuple[Patch, list[Joint]]] = {}
+def _bodies(
+    piece: int, joints: Sequence[Joint], bores: Sequence[Bore]
+) -> Iterator[tuple[Body, tuple[Mouth, ...], str]]:
+    """Each body that goes into a piece, the seam faces that it opens into, and whose it is."""
     for joint in joints:
-        face = joint.interface
-        if not joint.pegs:
+        side = joint.side_of(piece)
+        if side is None or joint.interface.seat is None:
             continue
-        for owner, patch in ((face.piece_a, face.a), (face.piece_b, face.b)):
-            if owner == piece:
-                found.setdefault(id(patch), (patch, []))[1].append(joint)
-    return list(found.values())
+        face = joint.interface
+        mouth = Mouth(face.a if side == "A" else face.b, joint.frame, face.seam.id)
+        for body in joint.bodies(side):
+            yield body, (mouth,), f"joint {joint.letter}"
+    for bore in bores:
+        if bore.piece == piece:
+            yield bore.body, bore.mouths, f"rod '{bore.rod}'"
 
 
-def _face_with_pegs(
-    piece: Piece, patch: Patch, joints: list[Joint], first: int
-) -> tuple[FloatArray, IntArray]:
-    """New points (N, 3), numbered from `first`, and faces (T, 3) in place of a patch."""
-    regions, rim = boundary(piece.mesh, patch.faces, joints[0].frame)
+def _with_holes(piece: Piece, face: _Face) -> IntArray:
+    """(T, 3) faces in place of a seam face, with what opens into it left out."""
+    mouth = face.mouth
+    regions, rim = boundary(piece.mesh, mouth.patch.faces, mouth.frame)
     if len(regions) != 1:
         raise SeamwrightError(
-            f"The seam face of joint {joints[0].letter} on piece {piece.id} is in "
-            f"{len(regions)} regions."
+            f"The seam face of {face.name} on piece {piece.id} is in {len(regions)} regions."
         )
     loops = list(regions[0].loops)
     ids = [rim[s, 0] for s in regions[0].segments]
-    points: list[FloatArray] = []
-    bodies: list[IntArray] = []
-    for joint in joints:
-        is_peg = piece.id == joint.peg_piece
-        for peg in joint.pegs:
-            stack = joint.peg_rings(peg) if is_peg else joint.socket_rings(peg)
-            start = first + sum(len(p) for p in points)
-            new_points, root, body = _stack(joint, stack, start)
-            points.append(new_points)
-            loops.append(stack[0][0][::-1])
-            ids.append(root[::-1].astype(np.int64))
-            # `_stack` gives the outside of a body that runs against the normal: a peg of
-            # side A. Its socket in side B is the same seen from inside; with the sockets
-            # in side A all is mirrored.
-            same = is_peg == (joint.socket_side == "B")
-            bodies.append(body if same else body[:, ::-1])
+    for points, numbers in face.holes:
+        loop = mouth.frame.to_plane(points)
+        ahead = loop_area(loop) < 0
+        loops.append(loop if ahead else loop[::-1])
+        ids.append(numbers if ahead else numbers[::-1])
     triangles = manifold3d.triangulate([np.ascontiguousarray(p) for p in loops])
     flat = np.concatenate(ids).astype(np.int32)[np.asarray(triangles)]
     # Side B's face looks along the normal, side A's against it.
-    face = flat if patch.on_b else flat[:, ::-1]
-    return np.concatenate(points), np.concatenate([face, *bodies]).astype(np.int32)
-
-
-def _stack(
-    joint: Joint, rings: tuple[Ring, ...], start: int
-) -> tuple[FloatArray, IntArray, IntArray]:
-    """Points, root ids and outward faces of a body hanging below the seam's plane."""
-    sides = len(rings[0][0])
-    points = np.concatenate([joint.placed_ring(r) for r in rings])
-    ids = start + np.arange(len(points), dtype=np.int32).reshape(len(rings), sides)
-    faces = []
-    for upper, lower in pairwise(ids):
-        u2, l2 = np.roll(upper, -1), np.roll(lower, -1)
-        faces += [np.stack([upper, l2, u2], axis=1), np.stack([upper, lower, l2], axis=1)]
-    end = ids[-1]
-    faces.append(np.stack([np.broadcast_to(end[0], sides - 2), end[2:], end[1:-1]], axis=1))
-    return points, ids[0], np.concatenate(faces)
+    return np.asarray(flat if mouth.patch.on_b else flat[:, ::-1])

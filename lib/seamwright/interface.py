@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from seamwright.errors import SeamwrightError
+from seamwright.choice import JointAt, JointChoice
+from seamwright.errors import BadInput, SeamwrightError
 from seamwright.frame import Frame
 from seamwright.mating import areas, matched
 from seamwright.mesh import FloatArray, Mesh
@@ -14,7 +16,7 @@ from seamwright.outline import IdArray, Region
 from seamwright.pad import Pad
 from seamwright.patch import SAME_AREA, Patch, edge_connected, meeting, patches
 from seamwright.pieces import Piece
-from seamwright.seam import Seam
+from seamwright.seam import Seam, place
 from seamwright.span import Span, Spans
 
 IN_PLANE = 1e-9
@@ -134,6 +136,56 @@ def _require_matched(seam: Seam, found: list[Interface], covered: float) -> None
             f"The two sides of seam '{seam.name}' do not match ({total:.3f} mm² of "
             f"{covered:.3f} mm²); this is a fault of Seamwright: please report the job."
         )
+
+
+def choices(faces: tuple[Interface, ...], at: Sequence[JointAt]) -> tuple[JointChoice, ...]:
+    """What was decided for the joint of each interface: its own, else its seam's.
+
+    Raises
+    ------
+    BadInput
+        If a choice is for an interface that is not there, or for one of several, or does not
+        go with its seam's.
+    """
+    found = [face.seam.joint for face in faces]
+    given: set[int] = set()
+    for one in at:
+        k = _meant(faces, one)
+        if k in given:
+            raise BadInput(f"Two choices are given for the joint at {place(faces[k].centre)}.")
+        given.add(k)
+        try:
+            found[k] = one.choice.over(found[k])
+        except BadInput as error:
+            where = f"Seam '{one.seam}', its joint at {place(faces[k].centre)}"
+            raise BadInput(f"{where}: {error}") from error
+    return tuple(found)
+
+
+def _meant(faces: tuple[Interface, ...], one: JointAt) -> int:
+    """The place of the interface that a choice is for."""
+    mine = [k for k, face in enumerate(faces) if face.seam.name == one.seam]
+    if not mine:
+        raise BadInput(
+            f"Seam '{one.seam}' has no interface any more, but a joint is set for it; take that "
+            "joint out."
+        )
+    if one.near is None:
+        if len(mine) > 1:
+            middles = ", ".join(place(faces[m].centre) for m in mine)
+            raise BadInput(
+                f"Seam '{one.seam}' has {len(mine)} joints; say which is meant by near = one of "
+                f"{middles}."
+            )
+        return mine[0]
+    apart = [float(np.linalg.norm(faces[m].centre - one.near)) for m in mine]
+    k = mine[int(np.argmin(apart))]
+    if min(apart) > np.sqrt(faces[k].area):
+        raise BadInput(
+            f"Seam '{one.seam}' has no interface near {place(one.near)} any more, where a joint "
+            f"is set; the nearest has its middle at {place(faces[k].centre)}."
+        )
+    return k
 
 
 # --- line seams ------------------------------------------------------------------------

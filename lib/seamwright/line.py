@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +12,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from seamwright.adjacency import EdgeTable, next_corner
 from seamwright.blocks import FACES_A_BLOCK
+from seamwright.choice import AUTO, JointChoice
 from seamwright.errors import BadInput, SeamwrightError
 from seamwright.frame import Frame
 from seamwright.mesh import EdgeCounts, FloatArray, IndexArray, IntArray, Mesh
@@ -225,7 +225,7 @@ def _keys(a: IndexArray, b: IndexArray, count: int) -> IdArray:
 
 
 def line_seam(
-    number: int, name: str, line: SeamLine, joint: Literal["auto", "plain"] = "auto"
+    number: int, name: str, line: SeamLine, joint: JointChoice = AUTO
 ) -> Seam:
     """A seam along a line; its plane is the one nearest the line's points.
 

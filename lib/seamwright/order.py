@@ -229,7 +229,7 @@ class _Work:
     def of(
         pieces: tuple[Piece, ...], joints: tuple[Joint, ...], blanks: tuple[Piece, ...] | None
     ) -> _Work:
-        normals = np.array([j.frame.normal for j in joints]).reshape(-1, 3)
+        normals = np.array([j.way("A") / np.linalg.norm(j.way("A")) for j in joints]).reshape(-1, 3)
         return _Work(
             {p.id: p for p in pieces},
             None if blanks is None else {p.id: p for p in blanks},

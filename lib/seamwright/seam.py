@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from seamwright.boundary import cut_at, is_inside, own_crossing, without_repeats
+from seamwright.choice import AUTO, JointChoice
 from seamwright.errors import BadInput
 from seamwright.frame import Frame
 from seamwright.mesh import FloatArray
@@ -78,7 +79,7 @@ class Seam:
     id : counts from 1; it is the tag of the faces the seam leaves.
     point, normal : of the plane, mm. Side A is where the normal points. For a line seam,
         the plane nearest its points, with side A on the left of the line seen from outside.
-    joint : "auto" for keyed pegs where they fit, "plain" for a flat glued joint.
+    joint : what was decided for its joints.
     stops_at : names of seams at which this one ends: its reach is chosen among the regions
         that are left when the figure is parted along those. A seam that divides only the
         lower half of a coat stops at the belt.
@@ -90,7 +91,7 @@ class Seam:
     point: Point
     normal: Point
     reach: Reach = Reach()
-    joint: Literal["auto", "plain"] = "auto"
+    joint: JointChoice = AUTO
     stops_at: tuple[str, ...] = ()
     line: SeamLine | None = None
 

@@ -120,7 +120,7 @@ def _span(figure: Mesh, seam: Seam, line: Line) -> Span:
     """One line's membrane, with a pad where one can be had."""
     surface = spanned(figure, line)
     choice = seam.line.pad if seam.line else None
-    if choice is None or seam.joint == "plain":
+    if choice is None or seam.joint.kind == "plain":
         return Span(line, surface, line.plane, None, "without a pad, as the seam asks")
     if choice.direction is None:
         direction, rise = slide_direction(surface)

@@ -66,7 +66,7 @@ class Strength:
 
     @property
     def holds(self) -> bool:
-        return self.factor >= self.safety
+        return bool(self.factor >= self.safety)
 
     @property
     def sentence(self) -> str:
@@ -160,7 +160,7 @@ def _remedies(joint: Joint, load: Load, profile: PrinterProfile) -> tuple[str, .
             found += _larger(joint, pegs, holds, profile)
         if holds(replace(pegs, shell=float("inf"))):
             found.append("the pegs printed solid")
-        if holds(replace(pegs, limit=material.along)):
+        if not joint.loose and holds(replace(pegs, limit=material.along)):
             found.append("loose pegs of the same size, printed lying down")
         if len(joint.pegs) == 1 and holds(_two(pegs, face)):
             found.append(f"two pegs of {joint.pegs[0].width:.1f} mm side by side, if there is room")
@@ -169,7 +169,7 @@ def _remedies(joint: Joint, load: Load, profile: PrinterProfile) -> tuple[str, .
         alone = holds(pegs, sliding)
     else:
         alone = False
-        if face.seam.joint == "plain":
+        if face.seam.joint.kind in ("plain", "magnets"):
             found.append('pegs, with joint = "auto" at the seam')
     for glue in GLUES:
         trusted = replace(profile, glue=glue)

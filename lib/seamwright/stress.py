@@ -169,11 +169,12 @@ def glued_only(
 
 
 def pegs_of(joint: Joint, profile: PrinterProfile) -> Pegs:
-    """A joint's pegs, printed as the profile says, standing."""
+    """A joint's pegs, printed as the profile says: standing, or lying if they are loose."""
     return Pegs(
-        tuple(p.outline for p in joint.pegs), tuple(p.depth - joint.lead_in for p in joint.pegs),
+        tuple(p.solid for p in joint.pegs), tuple(p.depth - joint.lead_in for p in joint.pegs),
         profile.shell if profile.infill < 1 else float("inf"),
-        MATERIALS[profile.material].across,
+        # A loose peg prints lying down, its layers along it.
+        getattr(MATERIALS[profile.material], "along" if joint.loose else "across"),
     )  # fmt: skip
 
 
