@@ -4,33 +4,42 @@ from __future__ import annotations
 
 import argparse
 import io
+import os
 import sys
 from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
 from seamwright import __version__
-from seamwright.errors import BadInput, SeamwrightError
+from seamwright.errors import BadInput, Progress, SeamwrightError
 from seamwright.files import require_free_folder
 from seamwright.gauge import WIDTH, checked, fitted, gauge, typical_width, what_to_do, write_gauge
-from seamwright.interface import interfaces
+from seamwright.interface import choices, interfaces
 from seamwright.job import Job, read_job, write_job
 from seamwright.joint import Joint
+from seamwright.joint_list import to_buy
+from seamwright.ledger import Printed, printed_path, read_printed, tick
 from seamwright.markings import Markings, carried
 from seamwright.mesh import Mesh
 from seamwright.nudge import SHIFT_SHARE, TILT
 from seamwright.nudges import nudged_seams
 from seamwright.pieces import sections, take_apart
+from seamwright.plan import Plan, planned
 from seamwright.quality import line_quality, quality
 from seamwright.reach import region_facts
 from seamwright.report import CAUTIONS
-from seamwright.run import Figure, Result, load_marked, make, prepare, target_folder, write
+from seamwright.results import target_folder, write
+from seamwright.run import Figure, Result, load_marked, make, prepare
 from seamwright.seam import in_order, reached
 from seamwright.section import Section
 from seamwright.sizing import joints as sized_joints
 from seamwright.span import Spans, effect, spans
 from seamwright.strength import summary as strength_of_all
 from seamwright.surface import Surface, prepared
+
+MANY, MOST_PROCESSES = 4, 8
+"""Pieces from which their poses are found side by side, and in how many processes at most."""
 
 Source = Callable[[Job, Path], tuple[Mesh, str, Markings]]
 
@@ -60,7 +69,7 @@ def main(argv: Sequence[str] | None = None, source: Source = load_marked) -> int
         if options.inspect or options.regions or options.quality:
             print("\n".join(_looked_at(figure, job, options)))
         elif not options.nudge:
-            _make(figure, job, options)
+            _make(figure, job, options, side_by_side=source is load_marked)
         if options.nudge:
             said = _nudge(figure, job, options)
             if not options.quiet:
@@ -116,8 +125,24 @@ def _parser() -> argparse.ArgumentParser:
         "--nudged-job", type=Path, metavar="FILE",
         help="the new job file, beside the job; named after it with -nudged unless given",
     )  # fmt: skip
+    _add_build_options(parser.add_argument_group("builds"))
     _add_gauge_options(parser.add_argument_group("finding the printer's clearance"))
     return parser
+
+
+def _add_build_options(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--pieces-only", action="store_true",
+        help="choose no poses and pack no builds, which is quicker",
+    )  # fmt: skip
+    group.add_argument(
+        "--printed", type=int, nargs="+", default=[], metavar="PIECE",
+        help="tick pieces off as printed, by number, and pack the builds of the rest anew",
+    )  # fmt: skip
+    group.add_argument(
+        "--not-printed", type=int, nargs="+", default=[], metavar="PIECE",
+        help="take the ticks of pieces away again",
+    )  # fmt: skip
 
 
 def _add_gauge_options(group: argparse._ArgumentGroup) -> None:
@@ -287,7 +312,8 @@ def _joints_alone(figure: Figure, job: Job) -> tuple[Joint, ...]:
     """The joints of a job, sized, of pieces that need not fit."""
     lines = spans(figure.mesh, job.seams)
     blanks = take_apart(figure.mesh, job.seams, None, lines)
-    return sized_joints(blanks, interfaces(blanks, job.seams, lines), job.printer)
+    faces = interfaces(blanks, job.seams, lines)
+    return sized_joints(blanks, faces, job.printer, choices=choices(faces, job.joints))
 
 
 def _fitted(job: Job, options: argparse.Namespace) -> list[str]:
@@ -303,18 +329,44 @@ def _fitted(job: Job, options: argparse.Namespace) -> list[str]:
     return [f"Job with a clearance of {options.fitted:g} mm, where it was {old:g} mm: {where}"]
 
 
-def _make(figure: Figure, job: Job, options: argparse.Namespace) -> None:
+def _make(figure: Figure, job: Job, options: argparse.Namespace, *, side_by_side: bool) -> None:
+    """Make, plan and write. side_by_side : whether poses may be found in several processes."""
+    if options.pieces_only and (options.printed or options.not_printed):
+        raise BadInput("--printed and --not-printed are for builds; leave --pieces-only out.")
     target = target_folder(job, options.job, options.out)
     if not options.dry_run:
         # Better refused now than after the work.
         require_free_folder(target.resolve(), options.replace)
-    result = make(figure, job, None if options.quiet else _show)
+    tell = None if options.quiet else _show
+    result = make(figure, job, tell)
+    plan: Plan | None = None
+    said: tuple[str, ...] = ()
+    if not options.pieces_only:
+        printed = _printed(result, target, options)
+        plan = _planned(result, printed, tell, side_by_side)
+        said = printed.warnings
     where = "nothing written"
     if not options.dry_run:
-        write(result, target, replace=options.replace)
+        write(result, target, plan=plan, replace=options.replace)
         where = str(target)
     if not options.quiet:
-        print(_summary(result, where))
+        print(_summary(result, plan, said, where))
+
+
+def _printed(result: Result, target: Path, options: argparse.Namespace) -> Printed:
+    """What is ticked off as printed, with what the command adds and takes away."""
+    path = printed_path(target)
+    if options.dry_run or not (options.printed or options.not_printed):
+        return read_printed(path, result.pieces)
+    tick(path, result.pieces, options.printed)
+    return tick(path, result.pieces, options.not_printed, done=False)
+
+
+def _planned(result: Result, printed: Printed, tell: Progress | None, side_by_side: bool) -> Plan:
+    if not side_by_side or len(result.pieces) < MANY:
+        return planned(result, done=printed.pieces, progress=tell)
+    with ProcessPoolExecutor(min(os.cpu_count() or 1, MOST_PROCESSES)) as executor:
+        return planned(result, done=printed.pieces, executor=executor, progress=tell)
 
 
 def _show(done: float, what: str) -> None:
@@ -327,16 +379,33 @@ def _assembly(result: Result) -> list[str]:
     return ["Assembly order:", *steps, *(f"  {s}" for s in result.order.freer)]
 
 
-def _summary(result: Result, where: str) -> str:
+def _beside(result: Result) -> list[str]:
+    """What is needed beside the pieces, in sentences."""
+    pegs = [
+        f"  print {p.name}: {p.width:.1f} mm wide, {p.length:.1f} mm long, lying down"
+        for p in result.loose
+    ]
+    bought = [
+        f"  buy {b.count} x {b.what}, {b.size} mm, for joint{'s' if ' ' in b.joints else ''} "
+        f"{b.joints}"
+        for b in to_buy(result.joints, result.job.rods, result.bores)
+    ]
+    return ["Beside the pieces:", *pegs, *bought] if pegs or bought else []
+
+
+def _summary(result: Result, plan: Plan | None, said: Sequence[str], where: str) -> str:
     lines = [f"{len(result.pieces)} pieces, {len(result.joints)} joints: {where}"]
     lines += [f"  {check.name}: {check.found}" for check in result.checks]
     lines.append(f"  strength: {strength_of_all(result.strengths)}")
-    lines += [f"  warning: {warning}" for warning in result.warnings]
+    warnings = [*result.warnings, *said, *(plan.warnings if plan else ())]
+    lines += [f"  warning: {warning}" for warning in warnings]
     lines += [
         f"  joint {j.letter} ({j.interface.piece_b} to {j.interface.piece_a}, "
         f"{j.interface.seam.name}): {j.reason}"
         for j in result.joints
     ]
+    lines += _beside(result)
+    lines += plan.lines() if plan else ()
     lines += _assembly(result)
     lines += ["Take care:", *(f"  {c}" for c in CAUTIONS)]
     return "\n".join(lines)

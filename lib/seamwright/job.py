@@ -7,25 +7,55 @@ figure gives the same bytes out.
 from __future__ import annotations
 
 import contextlib
-import difflib
 import math
 import os
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 import tomli_w
 
+from seamwright.build_choice import (
+    AS_USUAL,
+    BuildChoice,
+    build_choice,
+    builds_table,
+    groups_table,
+)
+from seamwright.choice import AUTO, JointAt
 from seamwright.errors import BadInput
+from seamwright.joint_tables import (
+    choice_table,
+    joint_table,
+    joints_at,
+    rod_table,
+    rods_of,
+    seam_joint,
+)
 from seamwright.line import line_seam
 from seamwright.markings import ABOVE, LINE_KINDS, KeepClear, LineKind
-from seamwright.printer import BUILT_IN, PrinterProfile, printer
+from seamwright.printer import PrinterProfile
+from seamwright.printer_tables import other_printers, printer_of, printer_table
+from seamwright.rod import Rod
 from seamwright.seam import CREASE, PadChoice, Point, Reach, ReachMode, Seam, SeamLine
+from seamwright.tables import (
+    flag_of,
+    number_of,
+    point_of,
+    require_known,
+    table_of,
+    text_of,
+)
 
 FORMAT = 1
 """Version of the job file's layout."""
+
+_TOP = (
+    "seamwright", "name", "figure", "printer", "other_printer", "output", "builds", "group",
+    "seam", "joint", "rod",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -59,6 +89,9 @@ class Job:
 
     name : of the figure, used in files and reports.
     output : folder for the result, relative to the job file; None for one named after the job.
+    joints : what was decided for single joints of seams that have several.
+    rods : to be bought, with channels through the pieces.
+    builds : how pieces go on builds.
     """
 
     name: str
@@ -66,6 +99,9 @@ class Job:
     printer: PrinterProfile
     seams: tuple[Seam, ...]
     output: str | None = None
+    joints: tuple[JointAt, ...] = ()
+    rods: tuple[Rod, ...] = ()
+    builds: BuildChoice = AS_USUAL
 
 
 def read_job(path: str | Path) -> Job:
@@ -95,12 +131,12 @@ def job_from_toml(text: str, where: str = "job") -> Job:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise BadInput(f"{where} is not valid TOML: {error}; correct that line.") from error
-    _known(data, ("seamwright", "name", "figure", "printer", "output", "seam"), where)
+    require_known(data, _TOP, where)
     if data.get("seamwright") != FORMAT:
         raise BadInput(
             f"{where} does not start with 'seamwright = {FORMAT}', the layout this version reads."
         )
-    name = _text(data, "name", where, required=True)
+    name = text_of(data, "name", where, required=True)
     seams = data.get("seam", [])
     if not isinstance(seams, list) or not all(isinstance(s, dict) for s in seams):
         raise BadInput(f"{where}: write each seam as a table of its own, [[seam]].")
@@ -109,14 +145,18 @@ def job_from_toml(text: str, where: str = "job") -> Job:
     for k, seam in enumerate(names):
         if seam in names[:k]:
             raise BadInput(f"{where}: two seams are named '{seam}'; give each its own name.")
-    output = _table(data, "output", where)
-    _known(output, ("folder",), f"{where}, [output]")
+    output = table_of(data, "output", where)
+    require_known(output, ("folder",), f"{where}, [output]")
+    own = printer_of(table_of(data, "printer", where), f"{where}, [printer]")
     return Job(
         cast(str, name),
-        _figure(_table(data, "figure", where), f"{where}, [figure]"),
-        _printer(_table(data, "printer", where), f"{where}, [printer]"),
+        _figure(table_of(data, "figure", where), f"{where}, [figure]"),
+        own,
         made,
-        _text(output, "folder", f"{where}, [output]"),
+        text_of(output, "folder", f"{where}, [output]"),
+        joints_at(data, tuple(names), where),
+        rods_of(data, where),
+        build_choice(data, other_printers(data, own, where), tuple(names), where),
     )
 
 
@@ -135,11 +175,16 @@ def job_to_toml(job: Job) -> str:
         "seamwright": FORMAT,
         "name": job.name,
         "figure": figure,
-        "printer": _printer_table(job.printer),
+        "printer": printer_table(job.printer),
     }
     if job.output is not None:
         data["output"] = {"folder": job.output}
     data["seam"] = [_seam_table(s) for s in job.seams]
+    data |= _builds_tables(job.builds)
+    if job.joints:
+        data["joint"] = [joint_table(j) for j in job.joints]
+    if job.rods:
+        data["rod"] = [rod_table(r) for r in job.rods]
     return tomli_w.dumps(data)
 
 
@@ -165,15 +210,15 @@ def write_job(job: Job, path: str | Path) -> None:
 
 
 def _figure(table: Mapping[str, Any], where: str) -> FigureChoice:
-    _known(table, [f.name for f in fields(FigureChoice)], where)
+    require_known(table, [f.name for f in fields(FigureChoice)], where)
     choice = FigureChoice(
-        file=_text(table, "file", where),
-        object=_text(table, "object", where),
-        unit=_text(table, "unit", where),
-        scale=_number(table, "scale", where),
-        target_height=_number(table, "target_height", where),
-        up=_text(table, "up", where) or "z",
-        mend=_flag(table, "mend", where, True),
+        file=text_of(table, "file", where),
+        object=text_of(table, "object", where),
+        unit=text_of(table, "unit", where),
+        scale=number_of(table, "scale", where),
+        target_height=number_of(table, "target_height", where),
+        up=text_of(table, "up", where) or "z",
+        mend=flag_of(table, "mend", where, True),
         keep_clear=_keep_clear(table, where),
         natural_lines=_natural_lines(table, where),
     )
@@ -219,23 +264,23 @@ def _keep_clear(table: Mapping[str, Any], where: str) -> tuple[KeepClear, ...]:
 def _one_keep_clear(row: Any, where: str) -> KeepClear:
     kinds = [kind for kind in _KEEP_CLEAR_KEYS if isinstance(row, dict) and kind in row]
     if isinstance(row, dict) and len(kinds) < 2:
-        _known(row, [*_KEEP_CLEAR_KEYS, "above", "radius"], where)
+        require_known(row, [*_KEEP_CLEAR_KEYS, "above", "radius"], where)
     if len(kinds) != 1:
         raise BadInput(
             f'{where} must be {{ vertex_group = "face" }}, {{ mask = true }}, {{ face_set = 3 }}, '
             '{ property = "keep" } or { ball = [x, y, z], radius = 40 }.'
         )
     kind = kinds[0]
-    _known(row, (kind, *_KEEP_CLEAR_KEYS[kind]), where)
-    above = _number(row, "above", where)
+    require_known(row, (kind, *_KEEP_CLEAR_KEYS[kind]), where)
+    above = number_of(row, "above", where)
     if above is not None and kind != "property" and not 0 <= above < 1:
         raise BadInput(f"{where}: above is {above:g}; painted values go from 0 to 1.")
     limit = ABOVE if above is None else above
     if kind == "ball":
-        radius = _number(row, "radius", where)
+        radius = number_of(row, "radius", where)
         if radius is None or not radius > 0:
             raise BadInput(f"{where}: a ball needs a radius above 0 mm, radius = 40.")
-        return KeepClear("ball", centre=_point(row, "ball", where), radius=radius)
+        return KeepClear("ball", centre=point_of(row, "ball", where), radius=radius)
     if kind == "face_set":
         if type(row["face_set"]) is not int:
             raise BadInput(f"{where}: face_set must be a whole number, face_set = 3.")
@@ -244,7 +289,7 @@ def _one_keep_clear(row: Any, where: str) -> KeepClear:
         if row["mask"] is not True:
             raise BadInput(f"{where}: mask must be true; without a mask, take it out.")
         return KeepClear("mask", above=limit)
-    name = cast(str, _text(row, kind, where, required=True))
+    name = cast(str, text_of(row, kind, where, required=True))
     return KeepClear("property" if kind == "property" else "vertex_group", name=name, above=limit)
 
 
@@ -258,49 +303,34 @@ def _keep_clear_table(choice: KeepClear) -> dict[str, Any]:
     return table
 
 
-def _printer(table: Mapping[str, Any], where: str) -> PrinterProfile:
-    changes = dict(table)
-    profile = changes.pop("profile", "filament-256")
-    keys = [f.name for f in fields(PrinterProfile)]
-    _known(changes, keys, where, also=("profile",))
-    if not isinstance(profile, str):
-        raise BadInput(f"{where}: profile must be a name in quotes.")
-    for key in changes:
-        if key == "build_volume":
-            changes[key] = _point(table, key, where)
-        elif key in ("name", "material"):
-            changes[key] = _text(table, key, where)
-        else:
-            changes[key] = _number(table, key, where)
-    try:
-        return printer(profile, **changes)
-    except BadInput as error:
-        raise BadInput(f"{where}: {error}") from error
-
-
-def _printer_table(profile: PrinterProfile) -> dict[str, Any]:
-    base = BUILT_IN.get(profile.name, PrinterProfile())
-    table: dict[str, Any] = {"profile": base.name}
-    for f in fields(PrinterProfile):
-        value = getattr(profile, f.name)
-        if value != getattr(base, f.name):
-            table[f.name] = list(value) if isinstance(value, tuple) else value
-    return table
+def _builds_tables(choice: BuildChoice) -> dict[str, Any]:
+    """What a job file says of builds, if it says anything."""
+    found: dict[str, Any] = {}
+    if table := builds_table(choice):
+        found["builds"] = table
+    if choice.groups:
+        found["group"] = groups_table(choice)
+    if choice.printers:
+        found["other_printer"] = [
+            printer_table(o.profile) | ({"count": o.count} if o.count > 1 else {})
+            for o in choice.printers
+        ]
+    return found
 
 
 def _seam(table: Mapping[str, Any], number: int, where: str) -> Seam:
-    name = _text(table, "name", f"{where}, seam {number}") or f"seam {number}"
+    name = text_of(table, "name", f"{where}, seam {number}") or f"seam {number}"
     where = f"{where}, seam '{name}'"
-    _known(table, ("name", "point", "normal", "reach", "joint", "stops_at", *_LINE_KEYS), where)
+    require_known(table, (*_SEAM_KEYS, *_LINE_KEYS), where)
     if "line" in table:
         return _along_line(table, number, name, where)
     for key in _LINE_KEYS:
         if key in table:
             raise BadInput(f"{where}: '{key}' is for a seam with a line; take it out.")
-    point, normal = _point(table, "point", where), _point(table, "normal", where)
+    point, normal = point_of(table, "point", where), point_of(table, "normal", where)
     if math.hypot(*normal) < 1e-9:
         raise BadInput(f"{where}: normal has no length; give a direction such as [0, 0, 1].")
-    joint = _joint(table, where)
+    joint = seam_joint(table, where)
     stops = table.get("stops_at", [])
     if not isinstance(stops, list) or not all(isinstance(n, str) for n in stops):
         raise BadInput(f'{where}: stops_at must be a list of seam names, ["waist"].')
@@ -308,14 +338,8 @@ def _seam(table: Mapping[str, Any], number: int, where: str) -> Seam:
     return Seam(number, name, point, normal, reach, joint, tuple(stops))
 
 
+_SEAM_KEYS = ("name", "point", "normal", "reach", "joint", "stops_at")
 _LINE_KEYS = ("line", "crease", "pad")
-
-
-def _joint(table: Mapping[str, Any], where: str) -> Literal["auto", "plain"]:
-    joint = table.get("joint", "auto")
-    if joint not in ("auto", "plain"):
-        raise BadInput(f'{where}: joint is {joint!r}; use "auto" or "plain".')
-    return cast(Literal["auto", "plain"], joint)
 
 
 def _along_line(table: Mapping[str, Any], number: int, name: str, where: str) -> Seam:
@@ -328,21 +352,21 @@ def _along_line(table: Mapping[str, Any], number: int, name: str, where: str) ->
     rows = table["line"]
     if not isinstance(rows, list) or len(rows) < 3:
         raise BadInput(f"{where}: line must be three points or more, [[x, y, z], …].")
-    points = tuple(_point({"line": row}, "line", where) for row in rows)
-    crease = _number(table, "crease", where)
+    points = tuple(point_of({"line": row}, "line", where) for row in rows)
+    crease = number_of(table, "crease", where)
     if crease is not None and not 0 < crease <= 1:
         raise BadInput(f"{where}: crease is {crease:g}; it must be above 0 and at most 1.")
-    pad = _table(table, "pad", where)
-    _known(pad, ("at", "direction", "radius"), f"{where}, pad")
-    radius = _number(pad, "radius", f"{where}, pad")
+    pad = table_of(table, "pad", where)
+    require_known(pad, ("at", "direction", "radius"), f"{where}, pad")
+    radius = number_of(pad, "radius", f"{where}, pad")
     if radius is not None and not radius > 0:
         raise BadInput(f"{where}, pad: radius is {radius:g}; it must be above 0 mm.")
-    way = _point(pad, "direction", f"{where}, pad") if "direction" in pad else None
+    way = point_of(pad, "direction", f"{where}, pad") if "direction" in pad else None
     if way is not None and math.hypot(*way) < 1e-9:
         raise BadInput(f"{where}, pad: direction has no length; give one such as [0, 0, 1].")
-    choice = PadChoice(_point(pad, "at", f"{where}, pad") if "at" in pad else None, way, radius)
+    choice = PadChoice(point_of(pad, "at", f"{where}, pad") if "at" in pad else None, way, radius)
     line = SeamLine(points, CREASE if crease is None else crease, choice)
-    return line_seam(number, name, line, _joint(table, where))
+    return line_seam(number, name, line, seam_joint(table, where))
 
 
 def _line_table(line: SeamLine) -> dict[str, Any]:
@@ -361,16 +385,16 @@ def _reach(value: Any, where: str) -> Reach:
     if value == "all":
         return Reach()
     if isinstance(value, dict):
-        _known(value, ("nearest", "disc", "radius", "outline", "regions"), f"{where}, reach")
+        require_known(value, ("nearest", "disc", "radius", "outline", "regions"), f"{where}, reach")
         if set(value) == {"nearest"}:
             return Reach("nearest", points=_points(value, f"{where}, reach"))
         if set(value) == {"disc", "radius"}:
-            centre = _point(value, "disc", f"{where}, reach")
-            radius = _number(value, "radius", f"{where}, reach")
+            centre = point_of(value, "disc", f"{where}, reach")
+            radius = number_of(value, "radius", f"{where}, reach")
             return Reach("disc", points=(centre,), radius=cast(float, radius))
         if set(value) == {"outline"} and isinstance(value["outline"], list):
             corners = [{"outline": row} for row in value["outline"]]
-            points = tuple(_point(row, "outline", f"{where}, reach") for row in corners)
+            points = tuple(point_of(row, "outline", f"{where}, reach") for row in corners)
             if points:
                 return Reach("outline", points=points)
         numbers = value.get("regions")
@@ -388,7 +412,7 @@ def _points(table: Mapping[str, Any], where: str) -> tuple[Point, ...]:
     value = table["nearest"]
     several = isinstance(value, list) and value and all(isinstance(p, list) for p in value)
     rows = value if several else [value]
-    return tuple(_point({"nearest": row}, "nearest", where) for row in rows)
+    return tuple(point_of({"nearest": row}, "nearest", where) for row in rows)
 
 
 def _seam_table(seam: Seam) -> dict[str, Any]:
@@ -409,65 +433,7 @@ def _seam_table(seam: Seam) -> dict[str, Any]:
         table["reach"] = {"regions": list(seam.reach.regions)}
     if seam.stops_at:
         table["stops_at"] = list(seam.stops_at)
-    if seam.joint != "auto":
-        table["joint"] = seam.joint
+    if seam.joint != AUTO:
+        kind = seam.joint.kind if seam.joint.plainly else None
+        table["joint"] = kind or choice_table(seam.joint)
     return table
-
-
-def _known(
-    table: Mapping[str, Any], keys: Iterable[str], where: str, also: Iterable[str] = ()
-) -> None:
-    allowed = [*keys, *also]
-    for key in table:
-        if key not in allowed:
-            close = difflib.get_close_matches(key, allowed, 1)
-            hint = f"did you mean '{close[0]}'?" if close else f"use {', '.join(allowed)}."
-            raise BadInput(f"{where}: key '{key}' is unknown; {hint}")
-
-
-def _table(data: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
-    value = data.get(key, {})
-    if not isinstance(value, dict):
-        raise BadInput(f"{where}: '{key}' must be a table, [{key}].")
-    return value
-
-
-def _text(table: Mapping[str, Any], key: str, where: str, *, required: bool = False) -> str | None:
-    value = table.get(key)
-    if value is None and not required:
-        return None
-    if not isinstance(value, str) or not value.strip():
-        raise BadInput(f"{where}: '{key}' must be a text in quotes and not empty.")
-    return value
-
-
-def _flag(table: Mapping[str, Any], key: str, where: str, default: bool) -> bool:
-    value = table.get(key, default)
-    if not isinstance(value, bool):
-        raise BadInput(f"{where}: '{key}' must be true or false.")
-    return value
-
-
-def _number(table: Mapping[str, Any], key: str, where: str) -> float | None:
-    value = table.get(key)
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise BadInput(f"{where}: '{key}' must be a number.")
-    return float(value)
-
-
-def _point(table: Mapping[str, Any], key: str, where: str) -> Point:
-    value = table.get(key)
-    good = (
-        isinstance(value, list)
-        and len(value) == 3
-        and all(
-            isinstance(x, (int, float)) and not isinstance(x, bool) and math.isfinite(x)
-            for x in value
-        )
-    )
-    if not good:
-        raise BadInput(f"{where}: '{key}' must be three numbers, [x, y, z].")
-    x, y, z = cast(list[float], value)
-    return (float(x), float(y), float(z))

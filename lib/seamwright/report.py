@@ -6,19 +6,23 @@ import csv
 import io
 import json
 import math
-from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from seamwright import __version__
-from seamwright.checks import Check, ShellLine
+from seamwright.checks import Check
 from seamwright.clearance import grade
-from seamwright.fit import Fit
-from seamwright.inspection import Inspection
+from seamwright.estimate import Estimate
 from seamwright.job import Job
 from seamwright.joint import Joint
-from seamwright.loads import Weight
-from seamwright.order import Change, Fight, Order, Step
+from seamwright.joint_list import to_buy
+from seamwright.loose import LoosePeg
+from seamwright.order import Change, Fight, Step
 from seamwright.pieces import Piece
+from seamwright.plan import Plan
+from seamwright.rod import Bore, Rod
+from seamwright.run import Result
 from seamwright.strength import Strength, summary
 
 CAUTIONS = (
@@ -37,17 +41,22 @@ CAUTIONS = (
 )
 
 PART_COLUMNS = (
-    "piece", "name", "stl", "3mf", "triangles", "volume_cm3", "solid_mass_g",
-    "x_mm", "y_mm", "z_mm", "fits", "joints", "meets_pieces",
+    "part", "piece", "name", "stl", "3mf", "triangles", "volume_cm3", "solid_mass_g",
+    "x_mm", "y_mm", "z_mm", "fits", "joints", "meets_pieces", "build",
 )  # fmt: skip
 
 
 def file_stem(job: Job, piece: Piece) -> str:
     """Name of a piece's files without suffix: the figure's name and the piece number."""
+    return f"{plain_name(job)}-{piece.id:02d}"
+
+
+def plain_name(job: Job) -> str:
+    """The figure's name as file names have it."""
     plain = "".join(c if c.isalnum() else "-" for c in job.name.lower()).strip("-")
     while "--" in plain:
         plain = plain.replace("--", "-")
-    return f"{plain or 'figure'}-{piece.id:02d}"
+    return plain or "figure"
 
 
 def mass(piece: Piece, job: Job) -> float:
@@ -60,45 +69,52 @@ def touching(piece: Piece, joints: tuple[Joint, ...]) -> list[Joint]:
     return [j for j in joints if piece.id in (j.interface.piece_a, j.interface.piece_b)]
 
 
-def parts_list(
-    job: Job, pieces: tuple[Piece, ...], joints: tuple[Joint, ...], fits: Mapping[int, Fit]
-) -> str:
-    """The parts list as CSV text, one line a piece (RFC 4180)."""
+def parts_list(result: Result, plan: Plan | None = None) -> str:
+    """The parts list as CSV text (RFC 4180): pieces, loose pegs, and what has to be bought."""
+    job, joints, loose = result.job, result.joints, result.loose
+    builds = plan.build_of if plan else {}
     out = io.StringIO()
     rows = csv.writer(out)
     rows.writerow(PART_COLUMNS)
-    for piece in pieces:
+    for piece in result.pieces:
         stem = file_stem(job, piece)
         mine = touching(piece, joints)
         meets = sorted({j.interface.piece_a for j in mine} | {j.interface.piece_b for j in mine})
         rows.writerow(
             [
-                piece.id, piece.name, f"stl/{stem}.stl", f"3mf/{stem}.3mf",
+                "piece", piece.id, piece.name, f"stl/{stem}.stl", f"3mf/{stem}.3mf",
                 len(piece.mesh.faces),
                 f"{piece.mesh.volume / 1000:.3f}", f"{mass(piece, job):.1f}",
                 *(f"{x:.2f}" for x in piece.mesh.size),
-                fits[piece.id].way, " ".join(j.letter for j in mine),
-                " ".join(str(n) for n in meets if n != piece.id),
+                result.fits[piece.id].way, " ".join(j.letter for j in mine),
+                " ".join(str(n) for n in meets if n != piece.id), builds.get(piece.id, ""),
             ]
         )  # fmt: skip
+    for number, peg in enumerate(loose, start=len(result.pieces) + 1):
+        stem, solid = peg_stem(job, peg), peg.mesh.volume / 1000
+        rows.writerow(
+            [
+                "loose peg", "", peg.name, f"stl/{stem}.stl", f"3mf/{stem}.3mf",
+                len(peg.mesh.faces), f"{solid:.3f}", f"{solid * job.printer.density:.1f}",
+                *(f"{x:.2f}" for x in peg.laid.size), "upright", peg.joint, "",
+                builds.get(number, ""),
+            ]
+        )  # fmt: skip
+    for item in to_buy(joints, job.rods, result.bores):
+        name = f"{item.count} x {item.what}, {item.size} mm"
+        rows.writerow(["to buy", "", name, *[""] * 9, item.joints, "", ""])
     return out.getvalue()
 
 
-def report(
-    job: Job,
-    inspection: Inspection,
-    mended: tuple[str, ...],
-    pieces: tuple[Piece, ...],
-    joints: tuple[Joint, ...],
-    fits: Mapping[int, Fit],
-    ledger: tuple[ShellLine, ...],
-    checks: tuple[Check, ...],
-    warnings: tuple[str, ...],
-    weights: Mapping[int, Weight],
-    strengths: tuple[Strength, ...],
-    assembly: Order,
-) -> str:
+def peg_stem(job: Job, peg: LoosePeg) -> str:
+    """Name of a loose peg's files without suffix."""
+    return f"{plain_name(job)}-peg-{peg.label}"
+
+
+def report(result: Result, checks: tuple[Check, ...], plan: Plan | None = None) -> str:
     """The whole report as JSON text. It holds no time or place, so equal work gives equal bytes."""
+    job, inspection, joints = result.job, result.figure.inspection, result.joints
+    strengths, assembly = result.strengths, result.order
     data: dict[str, Any] = {
         "seamwright": __version__,
         "figure": {
@@ -108,7 +124,7 @@ def report(
             "triangles": inspection.triangles,
             "shells": inspection.shells,
             "found": list(inspection.lines()),
-            "mended": list(mended),
+            "mended": list(result.figure.mended),
         },
         "printer": {
             "name": job.printer.name,
@@ -123,8 +139,23 @@ def report(
             "glue_mpa": job.printer.glue,
             "safety": job.printer.safety,
         },
-        "pieces": [_piece(job, p, joints, fits[p.id], weights[p.id]) for p in pieces],
+        "pieces": [_piece(result, p, plan) for p in result.pieces],
         "joints": [_joint(j, s) for j, s in zip(joints, strengths, strict=True)],
+        "loose_pegs": [
+            {
+                "name": p.name,
+                "file": peg_stem(job, p),
+                "joint": p.joint,
+                "width_mm": round(p.width, 3),
+                "length_mm": round(p.length, 3),
+            }
+            for p in result.loose
+        ],
+        "rods": [_rod(r, joints, result.bores) for r in job.rods],
+        "to_buy": [
+            {"what": b.what, "size_mm": b.size, "count": b.count, "joints": b.joints.split()}
+            for b in to_buy(joints, job.rods, result.bores)
+        ],
         "strength": summary(strengths),
         "assembly": {
             "whole": assembly.is_whole,
@@ -132,25 +163,28 @@ def report(
             "fights": [_fight(f) for f in assembly.fights],
             "freer": list(assembly.freer),
         },
+        **(_plan(plan) if plan else {}),
         "ledger": [
             {
                 "shell": line.shell,
                 "volume_cm3": round(line.volume / 1000, 6),
                 "pieces": list(line.pieces),
             }
-            for line in ledger
+            for line in result.ledger
         ],
         "checks": [{"check": c.name, "found": c.found} for c in checks],
-        "warnings": list(warnings),
+        "warnings": [*result.warnings, *(plan.warnings if plan else ())],
         "cautions": list(CAUTIONS),
     }
     return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
 
 
-def _piece(
-    job: Job, piece: Piece, joints: tuple[Joint, ...], fit: Fit, weight: Weight
-) -> dict[str, Any]:
-    return {
+def _piece(result: Result, piece: Piece, plan: Plan | None) -> dict[str, Any]:
+    job, fit, weight = result.job, result.fits[piece.id], result.weights[piece.id]
+    part = next((p for p in plan.parts if p.number == piece.id), None) if plan else None
+    rotation = fit.rotation if part is None else part.rotation
+    size = np.ptp(piece.mesh.vertices @ rotation.T, axis=0)
+    found = {
         "piece": piece.id,
         "name": piece.name,
         "file": file_stem(job, piece),
@@ -161,9 +195,79 @@ def _piece(
         "mass_centre_mm": _rounded(weight.centre),
         "size_mm": _rounded(piece.mesh.size),
         "fits": fit.way,
-        "pose_size_mm": _rounded(fit.size),
-        "pose_rotation": [[round(float(x), 9) for x in row] for row in fit.rotation],
-        "joints": [j.letter for j in touching(piece, joints)],
+        "pose_size_mm": _rounded(size),
+        "pose_rotation": [[round(float(x), 9) + 0.0 for x in row] for row in rotation],
+        "joints": [j.letter for j in touching(piece, result.joints)],
+    }
+    if plan and part and part.pose:
+        found["build"] = plan.build_of.get(piece.id)
+        found["pose"] = part.pose.said
+        found["pose_parts"] = [
+            {"term": p.name, "amount": round(p.amount, 3), "unit": p.unit,
+             "minutes": round(p.minutes, 1)}
+            for p in part.pose.parts
+        ]  # fmt: skip
+        found["estimate"] = _estimate(part.estimate)
+    return found
+
+
+def _plan(plan: Plan) -> dict[str, Any]:
+    """Builds, estimates and stance."""
+    names = {p.number: p.name for p in plan.parts}
+    return {
+        "builds": {
+            "said": plan.packing.sentence,
+            "count": len(plan.packing.builds),
+            "lower_bound": plan.packing.lower_bound,
+            "shelves": plan.packing.shelves,
+            "gap_mm": plan.packing.gap,
+            "builds": [
+                {
+                    "build": build.number,
+                    "printer": build.printer,
+                    "group": build.group,
+                    "parts": [
+                        {"part": names[p.item], "turn_deg": round(p.turn, 6),
+                         "x_mm": round(p.x, 3), "y_mm": round(p.y, 3)}
+                        for p in build.placed
+                    ],
+                    "height_mm": round(build.height, 3),
+                    "covered": round(build.covered, 4),
+                    "estimate": _estimate(needs),
+                }
+                for build, needs in zip(plan.packing.builds, plan.estimates, strict=True)
+            ],
+            "estimate": _estimate(plan.whole),
+        },
+        "stance": _stance(plan),
+    }  # fmt: skip
+
+
+def _estimate(needs: Estimate) -> dict[str, Any]:
+    return {
+        "time_h": round(needs.time_h, 2),
+        "material_g": round(needs.material_g, 1),
+        "support_g": round(needs.support_g, 1),
+        "cost": round(needs.cost, 2),
+        "said": needs.sentence,
+    }
+
+
+def _stance(plan: Plan) -> dict[str, Any]:
+    found = plan.stance
+    if found is None:
+        return {"stands": False, "said": plan.stands}
+    return {
+        "stands": bool(found.stands),
+        "said": found.sentence,
+        "mass_g": round(found.mass, 1),
+        "mass_centre_mm": _rounded(found.centre),
+        "tipping_angle_deg": round(found.angle, 2),
+        "wanted_deg": found.wanted,
+        "towards": _rounded(found.towards),
+        "footprint_mm": [_rounded(p) for p in found.footprint],
+        "warning": found.warning,
+        "remedies": list(found.remedies),
     }
 
 
@@ -176,8 +280,8 @@ def _joint(joint: Joint, strength: Strength) -> dict[str, Any]:
         "kind": joint.kind,
         "area_mm2": round(face.area, 2),
         "centre_mm": _rounded(face.centre),
-        "pegs_on": joint.peg_piece if joint.pegs else None,
-        "sockets_in": joint.socket_piece if joint.pegs else None,
+        "pegs_on": joint.peg_piece if joint.pegs and not joint.loose else None,
+        "sockets_in": joint.socket_piece if joint.pegs and not joint.loose else None,
         "insertion_direction": [round(float(x), 9) for x in joint.into] if joint.pegs else None,
         "pegs": [
             {
@@ -191,8 +295,33 @@ def _joint(joint: Joint, strength: Strength) -> dict[str, Any]:
             }
             for p in joint.pegs
         ],
+        "magnets": [
+            {
+                "diameter_mm": m.diameter,
+                "thickness_mm": m.thickness,
+                "centre_mm": _rounded(joint.frame.to_world(m.centre)),
+                "north_pole_out_of": joint.piece(m.north),
+                "wall_mm": round(m.wall, 3),
+                "clearance_mm": round(joint.clearance, 6),
+            }
+            for m in joint.magnets
+        ],
+        "marked": joint.marks is not None,
         "reason": joint.reason,
         "strength": _strength(strength),
+    }
+
+
+def _rod(rod: Rod, joints: tuple[Joint, ...], bores: tuple[Bore, ...]) -> dict[str, Any]:
+    """One rod, its channel, and where it goes through."""
+    mine = [b for b in bores if b.rod == rod.name]
+    return {
+        "name": rod.name,
+        "diameter_mm": rod.diameter,
+        "length_mm": round(rod.length, 3),
+        "pieces": [b.piece for b in mine],
+        "joints": [joints[k].letter for k in sorted({k for b in mine for k in b.joints})],
+        "wall_mm": round(min(b.wall for b in mine), 3),
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -15,28 +15,27 @@ from seamwright.checks import (
     ShellLine,
     require_all_shells,
     require_closed,
-    require_files_hold,
     require_fit,
-    require_gaps,
-    require_one_scale,
     require_volume,
 )
+from seamwright.choice import JointChoice
+from seamwright.cure import cures
 from seamwright.errors import BadInput, Progress
 from seamwright.figure import require_solid, true_size
 from seamwright.files import (
     as_written,
     read_figure,
-    write_both,
-    write_folder_whole,
 )
 from seamwright.fit import Fit, fit
 from seamwright.flaws import old_flaws, overlapping_shells
-from seamwright.imprint import jointed
+from seamwright.gaps import require_gaps
+from seamwright.imprint import jointed, renewed
 from seamwright.inspection import Inspection, inspect
-from seamwright.interface import interfaces
-from seamwright.job import Job, job_to_toml
+from seamwright.interface import choices, interfaces
+from seamwright.job import Job
 from seamwright.joint import Joint
 from seamwright.loads import Weight, afloat, weights
+from seamwright.loose import LoosePeg, loose_pegs
 from seamwright.markings import (
     Markings,
     after_mending,
@@ -50,10 +49,12 @@ from seamwright.mend import mend
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.order import Order, order
 from seamwright.pieces import Piece, slivers, take_apart
+from seamwright.platform import platform_of
 from seamwright.printer import PrinterProfile
-from seamwright.report import file_stem, parts_list, report
+from seamwright.proof import require_one_way
+from seamwright.rod import Bore, bores
 from seamwright.seam import place
-from seamwright.sizing import Fits, require_one_way
+from seamwright.sizing import Fits, resized
 from seamwright.sizing import joints as sized_joints
 from seamwright.span import spans
 from seamwright.strength import Strength, strengths
@@ -77,7 +78,11 @@ class Figure:
 
 @dataclass(frozen=True, eq=False)
 class Result:
-    """Everything made from one job, checked, still in memory."""
+    """Everything made from one job, checked, still in memory.
+
+    blanks : the pieces without pegs, sockets and bores.
+    of_seams : the warnings that joints have no part in.
+    """
 
     job: Job
     figure: Figure
@@ -90,6 +95,10 @@ class Result:
     weights: Mapping[int, Weight] = field(default_factory=dict)
     strengths: tuple[Strength, ...] = ()
     order: Order = field(default_factory=Order)
+    loose: tuple[LoosePeg, ...] = ()
+    bores: tuple[Bore, ...] = ()
+    blanks: tuple[Piece, ...] = ()
+    of_seams: tuple[str, ...] = ()
 
 
 def load(job: Job, folder: Path) -> tuple[Mesh, str]:
@@ -188,24 +197,27 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
         figure.mesh, job.seams, lambda done, what: tell(0.05 + 0.2 * done, what), lines
     )
     tell(0.25, "sizing joints")
+    faces = interfaces(blanks, job.seams, lines)
+    channels = bores(job.rods, blanks, faces, job.printer)
     joints = sized_joints(
-        blanks, interfaces(blanks, job.seams, lines), job.printer, _fits(blanks, job.printer)
-    )
+        blanks, faces, job.printer, _fits(blanks, job.printer),
+        choices=choices(faces, job.joints), bores=channels,
+    )  # fmt: skip
     tell(0.6, "setting pegs and sockets")
-    pieces = jointed(blanks, joints)
-    fits = {}
+    pieces = jointed(blanks, joints, channels)
+    loose = loose_pegs(joints)
+    fits, platform = {}, platform_of(job.printer)
     for n, piece in enumerate(pieces):
         tell(0.65 + 0.2 * n / len(pieces), f"fitting piece {piece.id}")
-        fits[piece.id] = fit(piece.mesh.vertices, job.printer.usable)
+        fits[piece.id] = fit(piece.mesh.vertices, platform)
     tell(0.85, "checking")
-    require_one_way(joints)
     shells, ledger = require_all_shells(figure.mesh, pieces)
     checks = (
         require_closed(pieces, as_written, figure.mesh),
-        require_volume(figure.mesh, pieces, joints),
+        require_volume(figure.mesh, pieces, joints, channels),
         shells,
-        require_gaps(pieces, joints),
-        require_fit(fits, job.printer),
+        require_gaps(pieces, joints, loose, channels, job.rods, job.printer.clearance),
+        require_fit(fits, job.printer, lambda: cures(fits, blanks, faces, platform)),
     )
     warnings = slivers(blanks, job.printer.wall, job.seams)
     names = {seam.id: seam.name for seam in job.seams}
@@ -214,14 +226,70 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
         warnings = old_flaws(pieces, as_written) + warnings
     if not job.figure.mend:
         warnings = overlapping_shells(figure.mesh) + warnings
-    printed = weights(pieces, job.printer)
-    strong = strengths(pieces, joints, printed, job.printer)
-    warnings += weak_joints(strong, afloat(pieces, joints))
-    together = order(pieces, joints, blanks, lambda done, what: tell(0.9 + 0.1 * done, what))
-    warnings += tuple(fight.sentence for fight in together.fights)
-    return Result(
-        job, figure, pieces, joints, fits, ledger, checks, warnings, printed, strong, together
+    made = Result(
+        job, figure, pieces, joints, fits, ledger, checks, warnings, loose=loose, bores=channels,
+        blanks=blanks, of_seams=warnings,
     )  # fmt: skip
+    return _judged(made, lambda done, what: tell(0.9 + 0.1 * done, what))
+
+
+def _judged(made: Result, progress: Progress | None = None) -> Result:
+    """The result with its weights, strengths, assembly order and all warnings."""
+    pieces, joints, printer = made.pieces, made.joints, made.job.printer
+    alike = require_one_way(joints)
+    printed = weights(pieces, printer)
+    # For weight and order a loose peg belongs to the piece that it is glued into first.
+    standing = tuple(replace(j, loose=False) if j.loose else j for j in joints)
+    held = renewed(pieces, made.blanks, joints, standing, made.bores)
+    carried = weights(held, printer) if made.loose else printed
+    strong = strengths(pieces, joints, carried, printer)
+    together = order(held, standing, made.blanks, progress)
+    warnings = (
+        *made.of_seams,
+        *weak_joints(strong, afloat(pieces, joints)),
+        *alike,
+        *(fight.sentence for fight in together.fights),
+    )
+    return replace(made, weights=printed, strengths=strong, order=together, warnings=warnings)
+
+
+def rejointed(result: Result, letter: str, choice: JointChoice) -> Result:
+    """The result with one joint made anew, and only the two pieces it holds together.
+
+    Checks are made again where something changed; the assembly order is found anew.
+
+    Raises
+    ------
+    BadInput
+        If there is no such joint or the choice does not fit.
+    CheckFailed
+        If a piece does not fit the printer any more or a check does not hold.
+    """
+    job, old = result.job, result.joints
+    number = next((k for k, j in enumerate(old) if j.letter == letter), None)
+    if number is None:
+        raise BadInput(f"There is no joint {letter}; joints go from A to {old[-1].letter}.")
+    blanks, profile = result.blanks, job.printer
+    joints = resized(old, number, choice, blanks, profile, _fits(blanks, profile), result.bores)
+    pieces = renewed(result.pieces, blanks, old, joints, result.bores)
+    fresh = tuple(p for p, was in zip(pieces, result.pieces, strict=True) if p is not was)
+    fits = dict(result.fits)
+    fits |= {p.id: fit(p.mesh.vertices, platform_of(profile)) for p in fresh}
+    loose = loose_pegs(joints)
+    figure = result.figure.mesh
+    renewed_checks = {
+        check.name: check
+        for check in (
+            require_volume(figure, pieces, joints, result.bores),
+            require_gaps(pieces, joints, loose, result.bores, job.rods, profile.clearance),
+            require_fit(fits, profile),
+        )
+    }
+    require_closed(fresh, as_written, figure)
+    checks = tuple(renewed_checks.get(c.name, c) for c in result.checks)
+    return _judged(
+        replace(result, joints=joints, pieces=pieces, fits=fits, loose=loose, checks=checks)
+    )
 
 
 def _require_near(mesh: Mesh, name: str) -> None:
@@ -238,72 +306,26 @@ def _require_near(mesh: Mesh, name: str) -> None:
 def _fits(blanks: tuple[Piece, ...], profile: PrinterProfile) -> Fits:
     """Whether a blank with peg ends added fits, judged on its hull."""
     hulls: dict[int, FloatArray] = {}
-    alone: dict[int, bool] = {}
+    alone: dict[int, Fit | None] = {}
+    platform = platform_of(profile)
 
     def fits(number: int, ends: FloatArray) -> bool:
         if number not in hulls:
             points = next(p.mesh.vertices for p in blanks if p.id == number)
             hulls[number] = points[ConvexHull(points).vertices]
-            alone[number] = fits_somehow(hulls[number])
+            alone[number] = fitted_somehow(hulls[number])
+        found = alone[number]
         # A piece that is too large by itself is not the pegs' fault: the fit check says so.
-        return not alone[number] or fits_somehow(np.concatenate([hulls[number], ends]))
+        if found is None:
+            return True
+        points = np.concatenate([hulls[number], ends])
+        # Mostly it still fits the way it did.
+        as_was = fit(points @ found.rotation.T, platform, allow="upright")
+        return as_was.way != "none" or fitted_somehow(points) is not None
 
-    def fits_somehow(points: FloatArray) -> bool:
+    def fitted_somehow(points: FloatArray) -> Fit | None:
         # Most pieces fit as they stand or turned, which is quick to see.
-        return any(fit(points, profile.usable, allow=way).way != "none" for way in _WAYS)
+        tried = (fit(points, platform, allow=way) for way in _WAYS)
+        return next((found for found in tried if found.way != "none"), None)
 
     return fits
-
-
-def write(
-    result: Result, target: Path, *, replace: bool = False, progress: Progress | None = None
-) -> Path:
-    """Write the result folder, whole or not at all, and check the files by reading them back.
-
-    Raises
-    ------
-    BadInput
-        If the folder exists (without `replace`) or cannot be written.
-    CheckFailed
-        If a file does not hold what it should; the folder is then not there.
-    """
-
-    def fill(folder: Path) -> None:
-        job, read_back = result.job, {}
-        for n, piece in enumerate(result.pieces):
-            if progress:
-                progress(n / len(result.pieces), f"writing piece {piece.id}")
-            read_back[piece.id] = write_both(
-                piece.mesh, folder, file_stem(job, piece),
-                name=f"{job.name} {piece.name}", number=piece.id,
-            )  # fmt: skip
-        checks = (
-            *result.checks,
-            require_files_hold(result.pieces, read_back, as_written),
-            require_one_scale(result.figure.mesh, read_back),
-        )
-        text = report(
-            job, result.figure.inspection, result.figure.mended, result.pieces, result.joints,
-            result.fits, result.ledger, checks, result.warnings, result.weights, result.strengths,
-            result.order,
-        )  # fmt: skip
-        (folder / "report.json").write_text(text, encoding="utf-8")
-        # CSV carries its own line ends: do not let the platform change them.
-        (folder / "parts.csv").write_text(
-            parts_list(job, result.pieces, result.joints, result.fits),
-            encoding="utf-8",
-            newline="",
-        )
-        (folder / "job.toml").write_text(job_to_toml(job), encoding="utf-8")
-
-    write_folder_whole(target, replace, fill)
-    return target
-
-
-def target_folder(job: Job, job_path: Path, out: Path | None) -> Path:
-    """Where the result goes: `out`, else the job's own folder, else one named after the file."""
-    if out is not None:
-        return out
-    if job.output is not None:
-        return job_path.parent / job.output
-    return job_path.with_name(job_path.stem + "-pieces")

@@ -1,0 +1,116 @@
+"""The result folder: every file that comes of a job, written whole or not at all."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from seamwright.build_files import Posed, write_build
+from seamwright.build_view import top_view
+from seamwright.checks import Check, require_files_hold, require_one_scale
+from seamwright.errors import Progress
+from seamwright.files import as_written, write_both, write_folder_whole
+from seamwright.job import Job, job_to_toml
+from seamwright.joint_list import joint_list
+from seamwright.ledger import require_joint_scale, table
+from seamwright.mesh import Mesh
+from seamwright.plan import Plan
+from seamwright.report import file_stem, parts_list, peg_stem, plain_name, report
+from seamwright.run import Result
+
+
+def write(
+    result: Result,
+    target: Path,
+    *,
+    plan: Plan | None = None,
+    replace: bool = False,
+    progress: Progress | None = None,
+) -> Path:
+    """Write the result folder, whole or not at all, and check the files by reading them back.
+
+    plan : the builds are written as well if it is given.
+
+    Raises
+    ------
+    BadInput
+        If the folder exists (without `replace`) or cannot be written.
+    CheckFailed
+        If a file does not hold what it should; the folder is then not there.
+    """
+    tell = progress or (lambda _done, _what: None)
+
+    def fill(folder: Path) -> None:
+        job = result.job
+        read_back = _pieces(result, folder, lambda d, w: tell(0.7 * d, w))
+        checks: tuple[Check, ...] = (
+            *result.checks,
+            require_files_hold(result.pieces, read_back, as_written),
+            require_one_scale(result.figure.mesh, read_back),
+            require_joint_scale(result.joints, read_back),
+        )
+        if plan is not None:
+            checks += plan.checks
+            tell(0.7, "writing builds")
+            checks += _builds(result, plan, folder)
+            _write(folder / "ledger.csv", table(plan.entries))
+            _write(folder / "builds.csv", plan.table())
+        text = report(result, checks, plan)
+        (folder / "report.json").write_text(text, encoding="utf-8")
+        _write(folder / "parts.csv", parts_list(result, plan))
+        _write(folder / "joints.csv", joint_list(result.joints, result.strengths, result.order))
+        (folder / "job.toml").write_text(job_to_toml(job), encoding="utf-8")
+
+    write_folder_whole(target, replace, fill)
+    return target
+
+
+def _write(path: Path, text: str) -> None:
+    # CSV carries its own line ends: do not let the platform change them.
+    path.write_text(text, encoding="utf-8", newline="")
+
+
+def _pieces(result: Result, folder: Path, tell: Progress) -> dict[int, Mesh]:
+    """Each piece and loose peg as STL and 3MF; the pieces as read back."""
+    job, read_back = result.job, {}
+    for n, piece in enumerate(result.pieces):
+        tell(n / len(result.pieces), f"writing piece {piece.id}")
+        read_back[piece.id] = write_both(
+            piece.mesh, folder, file_stem(job, piece),
+            name=f"{job.name} {piece.name}", number=piece.id,
+        )  # fmt: skip
+    for n, peg in enumerate(result.loose, start=len(result.pieces) + 1):
+        write_both(peg.laid, folder, peg_stem(job, peg), name=f"{job.name} {peg.name}", number=n)
+    return read_back
+
+
+def _builds(result: Result, plan: Plan, folder: Path) -> tuple[Check, ...]:
+    """One 3MF and one picture for each build."""
+    (folder / "builds").mkdir()
+    job = result.job
+    posed = {p.number: Posed(p.mesh, p.rotation, f"{job.name} {p.name}") for p in plan.parts}
+    platforms = {p.name: p.platform for p in plan.printers}
+    count, off = len(plan.packing.builds), []
+    for build, needs in zip(plan.packing.builds, plan.estimates, strict=True):
+        stem = folder / "builds" / f"{plain_name(job)}-build-{build.number:02d}"
+        title = f"{job.name} build {build.number} of {count}"
+        found = write_build(
+            build, posed, stem.with_suffix(".3mf"), title=title, description=needs.sentence
+        )
+        off.append(found)
+        picture = top_view(
+            build, plan.items, platforms[build.printer],
+            gap=plan.packing.gap, builds=count, figure=job.name,
+        )  # fmt: skip
+        stem.with_suffix(".svg").write_text(picture, encoding="utf-8", newline="\n")
+    if not off:
+        return ()
+    return (Check("build files", f"{count} read back in strict mode; the last: {off[-1].found}"),)
+
+
+def target_folder(job: Job, job_path: Path, out: Path | None) -> Path:
+    """Where the result goes: `out`, else the job's own folder, else one named after the file."""
+    if out is not None:
+        return out
+    if job.output is not None:
+        return job_path.parent / job.output
+    return job_path.with_name(job_path.stem + "-pieces")
