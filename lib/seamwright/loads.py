@@ -178,7 +178,8 @@ def loads(
         at = face_centre(joint.interface, area)
         axes = joint.frame.axes
         apart = float(np.abs((centres[[a, b]] - at) @ axes[2]).sum())
-        counted = 1.0 if joint.pegs or profile.glue > 0 else LOOSE
+        glued = profile.glue > 0 and not joint.magnets
+        counted = 1.0 if joint.pegs or glued else LOOSE
         stiff = counted * _stiffness(area, axes, max(apart, 0.1 * np.sqrt(area.area)))
         ma, mb = _moves(at - centres[a], size), _moves(at - centres[b], size)
         for i, mi, si in ((a, ma, 1.0), (b, mb, -1.0)):

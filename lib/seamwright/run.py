@@ -31,7 +31,7 @@ from seamwright.flaws import old_flaws, overlapping_shells
 from seamwright.gaps import require_gaps
 from seamwright.imprint import jointed, renewed
 from seamwright.inspection import Inspection, inspect
-from seamwright.interface import choices, interfaces
+from seamwright.interface import Interface, choices, interfaces
 from seamwright.job import Job
 from seamwright.joint import Joint
 from seamwright.loads import Weight, afloat, weights
@@ -49,10 +49,10 @@ from seamwright.mend import mend
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.order import Order, order
 from seamwright.pieces import Piece, slivers, take_apart
-from seamwright.platform import platform_of
+from seamwright.platform import Platform, platform_of
 from seamwright.printer import PrinterProfile
 from seamwright.proof import require_one_way
-from seamwright.rod import Bore, bores
+from seamwright.rod import END_GAP, Bore, bores
 from seamwright.seam import place
 from seamwright.sizing import Fits, resized
 from seamwright.sizing import joints as sized_joints
@@ -199,17 +199,18 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
     tell(0.25, "sizing joints")
     faces = interfaces(blanks, job.seams, lines)
     channels = bores(job.rods, blanks, faces, job.printer)
+    platforms = _platforms(job)
     joints = sized_joints(
-        blanks, faces, job.printer, _fits(blanks, job.printer),
+        blanks, faces, job.printer, _fits(blanks, platforms),
         choices=choices(faces, job.joints), bores=channels,
     )  # fmt: skip
     tell(0.6, "setting pegs and sockets")
     pieces = jointed(blanks, joints, channels)
     loose = loose_pegs(joints)
-    fits, platform = {}, platform_of(job.printer)
+    fits, on = {}, {}
     for n, piece in enumerate(pieces):
         tell(0.65 + 0.2 * n / len(pieces), f"fitting piece {piece.id}")
-        fits[piece.id] = fit(piece.mesh.vertices, platform)
+        fits[piece.id], on[piece.id] = _fitted(piece, platforms)
     tell(0.85, "checking")
     shells, ledger = require_all_shells(figure.mesh, pieces)
     checks = (
@@ -217,7 +218,9 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
         require_volume(figure.mesh, pieces, joints, channels),
         shells,
         require_gaps(pieces, joints, loose, channels, job.rods, job.printer.clearance),
-        require_fit(fits, job.printer, lambda: cures(fits, blanks, faces, platform)),
+        require_fit(
+            fits, job.printer, lambda: _cured(fits, on, blanks, faces), others=_others(job)
+        ),
     )
     warnings = slivers(blanks, job.printer.wall, job.seams)
     names = {seam.id: seam.name for seam in job.seams}
@@ -242,7 +245,7 @@ def _judged(made: Result, progress: Progress | None = None) -> Result:
     standing = tuple(replace(j, loose=False) if j.loose else j for j in joints)
     held = renewed(pieces, made.blanks, joints, standing, made.bores)
     carried = weights(held, printer) if made.loose else printed
-    strong = strengths(pieces, joints, carried, printer)
+    strong = strengths(pieces, joints, carried, printer, _rods(made))
     together = order(held, standing, made.blanks, progress)
     warnings = (
         *made.of_seams,
@@ -251,6 +254,23 @@ def _judged(made: Result, progress: Progress | None = None) -> Result:
         *(fight.sentence for fight in together.fights),
     )
     return replace(made, weights=printed, strengths=strong, order=together, warnings=warnings)
+
+
+def _rods(made: Result) -> dict[int, tuple[float, float]]:
+    """The rod through each joint that has one: its diameter and how far it goes in, mm."""
+    wide = {rod.name: rod.diameter for rod in made.job.rods}
+    found: dict[int, tuple[float, float]] = {}
+    for bore in made.bores:
+        # Of a bore between two faces half is reckoned with for each; at a blind end the rod
+        # stops short of the channel's.
+        length = float(np.linalg.norm(bore.axis[1] - bore.axis[0]))
+        deep = length / 2 if len(bore.joints) == 2 else length - END_GAP
+        for k in bore.joints:
+            before = found.get(k)
+            if before is None or before[0] == wide[bore.rod]:
+                least = deep if before is None else min(deep, before[1])
+                found[k] = (wide[bore.rod], least)
+    return found
 
 
 def rejointed(result: Result, letter: str, choice: JointChoice) -> Result:
@@ -269,12 +289,12 @@ def rejointed(result: Result, letter: str, choice: JointChoice) -> Result:
     number = next((k for k, j in enumerate(old) if j.letter == letter), None)
     if number is None:
         raise BadInput(f"There is no joint {letter}; joints go from A to {old[-1].letter}.")
-    blanks, profile = result.blanks, job.printer
-    joints = resized(old, number, choice, blanks, profile, _fits(blanks, profile), result.bores)
+    blanks, profile, platforms = result.blanks, job.printer, _platforms(job)
+    joints = resized(old, number, choice, blanks, profile, _fits(blanks, platforms), result.bores)
     pieces = renewed(result.pieces, blanks, old, joints, result.bores)
     fresh = tuple(p for p, was in zip(pieces, result.pieces, strict=True) if p is not was)
     fits = dict(result.fits)
-    fits |= {p.id: fit(p.mesh.vertices, platform_of(profile)) for p in fresh}
+    fits |= {p.id: _fitted(p, platforms)[0] for p in fresh}
     loose = loose_pegs(joints)
     figure = result.figure.mesh
     renewed_checks = {
@@ -282,7 +302,7 @@ def rejointed(result: Result, letter: str, choice: JointChoice) -> Result:
         for check in (
             require_volume(figure, pieces, joints, result.bores),
             require_gaps(pieces, joints, loose, result.bores, job.rods, profile.clearance),
-            require_fit(fits, profile),
+            require_fit(fits, profile, others=_others(job)),
         )
     }
     require_closed(fresh, as_written, figure)
@@ -303,11 +323,45 @@ def _require_near(mesh: Mesh, name: str) -> None:
         )
 
 
-def _fits(blanks: tuple[Piece, ...], profile: PrinterProfile) -> Fits:
-    """Whether a blank with peg ends added fits, judged on its hull."""
+def _others(job: Job) -> tuple[PrinterProfile, ...]:
+    """The printers that pieces may go to besides the job's own."""
+    return tuple(o.profile for o in job.builds.printers)
+
+
+def _platforms(job: Job) -> tuple[Platform, ...]:
+    """What pieces may stand on, the job's own printer first."""
+    return tuple(platform_of(profile) for profile in (job.printer, *_others(job)))
+
+
+def _fitted(piece: Piece, platforms: tuple[Platform, ...]) -> tuple[Fit, Platform]:
+    """The fit on the first platform that takes a piece; else on the one it misses by least."""
+    missed = []
+    for platform in platforms:
+        found = fit(piece.mesh.vertices, platform)
+        if found.way != "none":
+            return found, platform
+        missed.append((found, platform))
+    return min(missed, key=lambda m: m[0].miss)
+
+
+def _cured(
+    fits: Mapping[int, Fit],
+    on: Mapping[int, Platform],
+    blanks: tuple[Piece, ...],
+    faces: tuple[Interface, ...],
+) -> dict[int, str]:
+    """What would make each piece fit the platform that it misses by least."""
+    found: dict[int, str] = {}
+    for platform in dict.fromkeys(on[n] for n, f in fits.items() if f.way == "none"):
+        mine = {n: f for n, f in fits.items() if on[n] == platform}
+        found |= cures(mine, blanks, faces, platform)
+    return found
+
+
+def _fits(blanks: tuple[Piece, ...], platforms: tuple[Platform, ...]) -> Fits:
+    """Whether a blank with peg ends added fits some platform, judged on its hull."""
     hulls: dict[int, FloatArray] = {}
-    alone: dict[int, Fit | None] = {}
-    platform = platform_of(profile)
+    alone: dict[int, tuple[Fit, Platform] | None] = {}
 
     def fits(number: int, ends: FloatArray) -> bool:
         if number not in hulls:
@@ -320,12 +374,12 @@ def _fits(blanks: tuple[Piece, ...], profile: PrinterProfile) -> Fits:
             return True
         points = np.concatenate([hulls[number], ends])
         # Mostly it still fits the way it did.
-        as_was = fit(points @ found.rotation.T, platform, allow="upright")
+        as_was = fit(points @ found[0].rotation.T, found[1], allow="upright")
         return as_was.way != "none" or fitted_somehow(points) is not None
 
-    def fitted_somehow(points: FloatArray) -> Fit | None:
+    def fitted_somehow(points: FloatArray) -> tuple[Fit, Platform] | None:
         # Most pieces fit as they stand or turned, which is quick to see.
-        tried = (fit(points, platform, allow=way) for way in _WAYS)
-        return next((found for found in tried if found.way != "none"), None)
+        tried = ((fit(points, p, allow=way), p) for way in _WAYS for p in platforms)
+        return next((found for found in tried if found[0].way != "none"), None)
 
     return fits

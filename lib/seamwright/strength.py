@@ -6,7 +6,7 @@ what each joint carries and `stress` for what that does to it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,10 +18,18 @@ from seamwright.loads import Load, Weight, face_moments, loads
 from seamwright.moments import of_loops
 from seamwright.pieces import Piece
 from seamwright.printer import MATERIALS, PrinterProfile
-from seamwright.stress import Mode, Pegs, Stresses, bearing, judged, pegged, pegs_of, shut
-
-STEEL = 235.0
-"""MPa at which the plainest structural steel yields, S235 of EN 10025-2."""
+from seamwright.stress import (
+    STEEL,
+    Mode,
+    Pegs,
+    Stresses,
+    bearing,
+    judged,
+    pegged,
+    pegs_of,
+    rodded,
+    shut,
+)
 
 RODS = (3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 16.0, 20.0)
 """Diameters, mm, that rods are sold in (common practice, no source)."""
@@ -76,7 +84,8 @@ class Strength:
         if weakest is None or self.factor > 1e6:
             return f"Joint {self.letter} {said}, and is hardly stressed."
         if not weakest.limit > 0:
-            return f"Joint {self.letter} {said}, and needs glue, which is not counted on."
+            what = "magnets, whose pull" if weakest.where == "magnets" else "glue, which"
+            return f"Joint {self.letter} {said}, and needs {what} is not counted on."
         return (
             f"Joint {self.letter} {said}: {weakest.stress:.2g} MPa at the {weakest.where}, which "
             f"gives at {weakest.limit:.3g} MPa: it holds {_times(self.factor)} times that "
@@ -95,14 +104,23 @@ def strengths(
     joints: tuple[Joint, ...],
     masses: dict[int, Weight],
     profile: PrinterProfile,
+    rods: Mapping[int, tuple[float, float]] | None = None,
 ) -> tuple[Strength, ...]:
     """How well each joint holds, in order; weak ones with what would make them hold.
 
     masses : of the pieces as printed, see `loads.weights`.
+    rods : by place among the joints, diameter of the rod through it and how far that goes in
+        on either side at least, mm.
     """
+    through = rods or {}
     found = []
-    for joint, load in zip(joints, loads(pieces, joints, masses, profile), strict=True):
+    carried = loads(pieces, joints, masses, profile)
+    for number, (joint, load) in enumerate(zip(joints, carried, strict=True)):
         stresses, modes = judged(joint, load, profile)
+        if number in through:
+            held = rodded(joint, load, *through[number], profile)
+            if held is not None and _factor(held[1]) > _factor(modes):
+                stresses, modes = held
         strength = Strength(joint.letter, load, stresses, modes, profile.safety)
         if not strength.holds:
             strength = replace(strength, remedies=_remedies(joint, load, profile))

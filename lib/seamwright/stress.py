@@ -35,12 +35,16 @@ table 3-2; from memory), 9/4 for a thin square one and 2.36 for a thin D by the 
 FRICTION = 0.2
 """Of plastic on plastic, at the low end (from memory)."""
 
+STEEL = 235.0
+"""MPa at which the plainest structural steel yields, S235 of EN 10025-2."""
+
 NEGLIGIBLE = 1e-4
 """MPa, 0.01 g on a square millimetre: less is rounding and counts as nothing."""
 
 Weakness = Literal[
-    "peg root", "socket wall", "glue in the socket", "glued face", "face pressed shut"
-]
+    "peg root", "socket wall", "glue in the socket", "glued face", "face pressed shut",
+    "magnets", "rod", "rod's channel", "glue round the rod",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -104,7 +108,44 @@ def judged(joint: Joint, load: Load, profile: PrinterProfile) -> tuple[Stresses,
     """Stresses in one joint under a load, and every way it could give."""
     if joint.pegs:
         return pegged(joint.interface, pegs_of(joint, profile), load, profile)
+    if joint.magnets:
+        # It is to come apart, so there is no glue; and nothing is counted on the magnets' pull.
+        stresses, modes = glued_only(joint.interface, load, replace(profile, glue=0.0))
+        named = (replace(m, where="magnets") if m.where == "glued face" else m for m in modes)
+        return stresses, tuple(named)
     return glued_only(joint.interface, load, profile)
+
+
+def rodded(
+    joint: Joint, load: Load, diameter: float, deep: float, profile: PrinterProfile
+) -> tuple[Stresses, tuple[Mode, ...]] | None:
+    """A joint that a steel rod goes through: it takes the bending and the pull, and the shear too
+    if there are no pegs. One rod does not hold a twist: None if nothing else does.
+
+    deep : how far the rod goes into the piece that it goes into least, mm.
+    """
+    face = joint.interface
+    twisted = abs(load.torsion) / face.area**1.5 > NEGLIGIBLE
+    if not joint.pegs and twisted:
+        return None
+    share, pressed = shut(face, load, profile)
+    bending = (1 - share) * float(np.linalg.norm(load.bending))
+    pull, shear = max(load.axial, 0.0), float(np.linalg.norm(load.shear))
+    section = np.pi * diameter**2 / 4
+    # A round section: Z = pi d³ / 32 in bending, peak shear 4/3 of the mean (Shigley, table 3-2).
+    in_steel = Stresses(8 * bending / (section * diameter), pull / section, 4 / 3 * shear / section)
+    across = MATERIALS[profile.material].across
+    modes = [
+        Mode("rod", in_steel.combined, STEEL),
+        Mode("rod's channel", bearing(bending, shear, diameter, deep), across),
+        Mode("glue round the rod", pull / (np.pi * diameter * deep), profile.glue),
+        pressed,
+    ]
+    if joint.pegs:
+        level = face.frame.axes[:2]
+        sliding = replace(load, force=level.T @ load.shear, moment=face.frame.normal * load.torsion)
+        modes += pegged(face, pegs_of(joint, profile), sliding, profile)[1]
+    return in_steel, tuple(m for m in modes if m.stress > NEGLIGIBLE)
 
 
 # --- the face -----------------------------------------------------------------------------
