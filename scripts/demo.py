@@ -53,9 +53,10 @@ def main() -> int:
     if code == 0:
         pictures(out)
         seam_pictures(out)
-        print(
-            f"\nResults: {out / 'keeper-pieces'}\nPictures: {out}/before-after.png, {out}/seams.png"
-        )
+        sheets(out)
+        made = "before-after.png, seams.png, kinds.png, builds.png, builds.svg"
+        print(f"\nResults: {out / 'keeper-pieces'}\nIn numbers: {out / 'demo.md'}")
+        print(f"Pictures in {out}: {made}")
     return code
 
 
@@ -73,7 +74,9 @@ def pictures(out: Path) -> None:
     render_meshes(
         [("figure", figure.vertices * 1000, figure.faces, colour(CLAY))], out / "before.png"
     )
-    files = sorted((out / "keeper-pieces" / "stl").glob("*.stl"))
+    # Loose pegs have files of their own, lying as they print.
+    every = (out / "keeper-pieces" / "stl").glob("*.stl")
+    files = sorted(f for f in every if "-peg-" not in f.stem)
     meshes = [read_mesh(f) for f in files]
     middle = np.mean([m.bounds.mean(axis=0) for m in meshes], axis=0)
     render_meshes(
@@ -107,6 +110,18 @@ def seam_pictures(out: Path) -> None:
         made.append(out / f"seam-{name.replace(' ', '-')}.png")
         render_meshes(items, made[-1], size=(1000, 1200), view=view, explode=np.array(shifts))
     side_by_side(made, out / "seams.png")
+
+
+def sheets(out: Path) -> None:
+    """Render each kind of joint cut open and every build, and write the tables."""
+    from kinds import kinds_picture  # noqa: PLC0415
+    from sheets import builds_picture, builds_sheet, tables  # noqa: PLC0415
+
+    results = out / "keeper-pieces"
+    kinds_picture(out / "kinds.png")
+    builds_picture(results, out / "builds.png")
+    builds_sheet(results, out / "builds.svg")
+    tables(results, out / "demo.md")
 
 
 def colour(code: str) -> tuple[float, float, float]:
