@@ -19,9 +19,7 @@ import resource
 import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from itertools import cycle
 from pathlib import Path
 
@@ -29,20 +27,16 @@ import manifold3d
 import numpy as np
 import trimesh
 
-from seamwright.fit import fit
+from bench_after import after_rows
+from bench_common import Arrays, Row, Work, body, bumps, displaced_sphere, seconds, solid
 from seamwright.frame import Frame
-from seamwright.hull import outer
 from seamwright.job import read_job
 from seamwright.mesh import Mesh
 from seamwright.pieces import Piece, take_apart
-from seamwright.platform import TOLERANCE
 from seamwright.run import load
 from seamwright.seam import Reach, Seam
 from seamwright.section import section
 from seamwright.shapes import sphere
-
-Arrays = tuple[np.ndarray, np.ndarray]
-Work = Callable[[], object]
 
 POINT, NORMAL = (3.0, 2.0, 1.0), (0.1, 0.2, 1.0)
 WRIST, ALONG = (52.0, 0.0, 22.0), (0.1, 0.1, 1.0)
@@ -52,86 +46,6 @@ LIVE = 0.015
 PREPARED = 0.5
 """Seconds that may be spent once so that it is."""
 SIZES = (100_000, 300_000, 1_000_000, 3_000_000, 10_000_000)
-
-
-@dataclass(frozen=True)
-class Row:
-    """One line of the table; `asked` is how many times faster than the reference, 0 if
-    nothing is."""
-
-    name: str
-    ours: float
-    reference: float
-    asked: float
-
-    @property
-    def missed(self) -> bool:
-        return self.reference / self.ours < self.asked
-
-
-# --- the figures -----------------------------------------------------------------------
-
-
-def bumps(v: np.ndarray) -> np.ndarray:
-    """(N,) factors near 1 that make a smooth surface a sculpted one."""
-    return 1 + 0.06 * np.sin(9 * v[:, 0]) * np.cos(7 * v[:, 1]) + 0.02 * np.sin(40 * v[:, 2])
-
-
-def displaced_sphere(subdivisions: int) -> Arrays:
-    """A bumpy sphere of about 100 mm radius with 20 × 4^subdivisions triangles."""
-    ball = trimesh.creation.icosphere(subdivisions=subdivisions)
-    v = np.asarray(ball.vertices)
-    return 100 * v * bumps(v)[:, None], np.asarray(ball.faces, dtype=np.int32)
-
-
-def limb(start: tuple, end: tuple, radius: float, sides: int) -> manifold3d.Manifold:
-    """A bumpy sausage between two points, mm, of about sides² triangles."""
-    ball = sphere(1.0, sides)
-    v = ball.vertices * bumps(ball.vertices)[:, None] * radius
-    axis = np.subtract(end, start)
-    length = float(np.linalg.norm(axis))
-    # The ball is drawn out at its middle, across which the rows are spaced alike.
-    v[:, 2] += length * np.clip(0.5 + ball.vertices[:, 2], 0, 1)
-    turned = v @ Frame.on_plane(start, axis).axes + start
-    return solid(turned, ball.faces)
-
-
-def body(sides: int) -> Arrays:
-    """A standing figure about 180 mm high, of about 6 sides² triangles."""
-    limbs = [
-        limb((0, 0, -10), (0, 0, 60), 32, sides),
-        limb((0, 0, 85), (0, 0, 105), 18, sides),
-        limb((20, 0, 62), (66, 0, 8), 11, sides),
-        limb((-20, 0, 62), (-66, 0, 8), 11, sides),
-        limb((14, 0, -10), (24, 0, -90), 14, sides),
-        limb((-14, 0, -10), (-24, 0, -90), 14, sides),
-    ]
-    whole = manifold3d.Manifold.batch_boolean(limbs, manifold3d.OpType.Add).to_mesh64()
-    vertices = np.array(whole.vert_properties[:, :3])
-    return vertices, np.asarray(whole.tri_verts).astype(np.int32)
-
-
-# --- time ------------------------------------------------------------------------------
-
-
-def seconds(runs: int, *works: Work) -> list[float]:
-    """Median wall time of each work, done in turns, the first turn thrown away."""
-    times: list[list[float]] = [[] for _ in works]
-    for turn in range(runs + 1):
-        for work, taken in zip(works, times, strict=True):
-            start = time.perf_counter()
-            work()
-            if turn:
-                taken.append(time.perf_counter() - start)
-    return [float(np.median(taken)) for taken in times]
-
-
-# --- what is measured ------------------------------------------------------------------
-
-
-def solid(vertices: np.ndarray, faces: np.ndarray) -> manifold3d.Manifold:
-    """A Manifold from bare arrays."""
-    return manifold3d.Manifold(manifold3d.Mesh64(vertices, faces.astype(np.uint64)))
 
 
 def split(whole: manifold3d.Manifold, seam: Seam) -> list[object]:
@@ -269,36 +183,6 @@ def twenty() -> tuple[Seam, ...]:
     return tuple(seams)
 
 
-def slanted_egg(figure: Arrays) -> np.ndarray:
-    """(V, 3) the sphere drawn out three ways and set aslant: a piece that is hard to fit."""
-    turn = Frame.on_plane((0, 0, 0), (0.4, -0.3, 0.7)).axes
-    return np.ascontiguousarray(figure[0] * [1.0, 0.6, 0.4] @ turn)
-
-
-def fit_rows(figure: Arrays, runs: int) -> Iterator[Row]:
-    """Whether a piece fits: its hull, and the answer, yes in trimesh's box and no in a smaller."""
-    points = slanted_egg(figure)
-    one, own = seconds(
-        runs, lambda: (points.min(axis=0), points.max(axis=0)), lambda: outer(points)
-    )
-    yield Row("fit, hull stage / ten passes over the vertices", own, 10 * one, 1)
-    least = trimesh.Trimesh(points, figure[1], process=False).bounding_box_oriented.primitive
-    box = np.sort(least.extents) + TOLERANCE
-    if fit(points, box).way == "none":
-        raise SystemExit("No fit was found in a box that trimesh found to hold the piece.")
-    own, reference = seconds(
-        min(runs, 3),
-        lambda: fit(points, box),
-        lambda: trimesh.Trimesh(points, figure[1], process=False).bounding_box_oriented,
-    )
-    yield Row("fit found in that box / trimesh bounding_box_oriented", own, reference, 1)
-    if fit(points, 0.8 * box).way != "none":
-        raise SystemExit("A fit was found in a box that is far too small.")
-    (no,) = seconds(min(runs, 3), lambda: fit(points, 0.8 * box))
-    yield Row("the same, found / 1 s", own, 1.0, 1)
-    yield Row("no fit in one a fifth smaller, by how much it misses / 1 s", no, 1.0, 1)
-
-
 def rows_of(small: bool, runs: int) -> Iterator[Row]:
     """All rows of the table."""
     ball = displaced_sphere(6 if small else 8)
@@ -318,7 +202,7 @@ def rows_of(small: bool, runs: int) -> Iterator[Row]:
         min(runs, 3), lambda: take_apart(Mesh.of(*ball), seams), lambda: solid(*ball)
     )
     yield Row("twenty seams / one manifold3d build", own, reference, 1 / 3)
-    yield from fit_rows(ball, runs)
+    yield from after_rows(ball, small, runs)
 
 
 # --- growth ----------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from seamwright.frame import Frame
 from seamwright.interface import Interface
 from seamwright.marks import Mark
 from seamwright.mesh import FloatArray
-from seamwright.offsets import area, edge_normals, ends, mirrored, offset, shrunk
+from seamwright.offsets import area, centroid, edge_normals, ends, mirrored, offset, shrunk
 
 Ring = tuple[FloatArray, float]
 """A (N, 2) outline in the seam's frame and its depth below the seam face, mm."""
@@ -194,6 +194,17 @@ class Joint:
         if self.socket_side == "A":
             return pegs, sockets
         return [mirrored(p) for p in pegs], [mirrored(s) for s in sockets]
+
+    @cached_property
+    def measured(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Areas of the pegs, of the sockets, the sockets' radii about their centroids, and all
+        distances between pegs, sorted; mm² and mm. They are the same seen from either side."""
+        pegs, sockets = self.seen
+        middle = np.array([centroid(s) for s in sockets])
+        radii = [np.linalg.norm(s - m, axis=1).max() for s, m in zip(sockets, middle, strict=True)]
+        apart = np.linalg.norm(middle[:, None] - middle, axis=2)[np.triu_indices(len(middle), 1)]
+        areas = np.array([area(p) for p in pegs]), np.array([area(s) for s in sockets])
+        return *areas, np.array(radii), np.sort(apart)
 
     def entry(self, peg: Peg) -> FloatArray:
         """(N, 2) a socket's opening at the seam face, without its relief."""

@@ -10,7 +10,7 @@ from seamwright.clearance import in_words
 from seamwright.errors import BadInput, CheckFailed
 from seamwright.interface import Interface
 from seamwright.joint import Joint, Peg, letter
-from seamwright.offsets import is_convex, keeps, mirrored
+from seamwright.offsets import area, is_convex, keeps, mirrored
 from seamwright.places import Home, Plan
 from seamwright.printer import PrinterProfile
 from seamwright.seating import confused, keyed, other_seatings
@@ -26,6 +26,10 @@ wide for the peg's size would undo the key. Air then leaves by the clearance."""
 
 LEAD_INS_TRIED = (1.0, 0.5, 0.25, 0.0)
 """Shares of its lead-in that a peg is tried with: less where its end has a narrow neck."""
+
+LEAST_END = 1 / 9
+"""Area left at a peg's end by its lead-in, as a share of that above it: a third in length and
+breadth (common practice, no source)."""
 
 RATTLE = 1.5
 """Clearances per side by which a peg may be looser than it should before everybody sees that it
@@ -99,7 +103,7 @@ def _sound(joint: Joint, peg: Peg) -> bool:
     """Whether no edge of a peg or its socket turns over on the way down, in the lead-in or in
     the relief."""
     try:
-        _, (neck, straight), *_ = joint.peg_rings(peg)
+        _, (neck, straight), *chamfer = joint.peg_rings(peg)
     except BadInput:
         # No corner has room for the groove, or the end none for the lead-in.
         return False
@@ -107,6 +111,7 @@ def _sound(joint: Joint, peg: Peg) -> bool:
     return (
         keeps(peg.solid, -joint.taper * straight)
         and (is_convex(neck) or keeps(neck, -joint.lead_in))
+        and all(area(end) >= LEAST_END * area(neck) for end, _ in chamfer)
         and keeps(peg.outline, -joint.taper * deep)
         and keeps(peg.outline, joint.clearance + joint.relief)
     )
@@ -118,6 +123,8 @@ def mistaken(one: Joint, other: Joint) -> bool:
     A face with another number of pegs is seen to be another at once.
     """
     if not one.pegs or len(one.pegs) != len(other.pegs):
+        return False
+    if not (_could_enter(one, other) or _could_enter(other, one)):
         return False
     # A loose peg goes into sockets on either side, which are mirrored.
     for over in (False, True) if one.loose or other.loose else (False,):
@@ -132,6 +139,24 @@ def mistaken(one: Joint, other: Joint) -> bool:
             if found is not None:
                 return True
     return False
+
+
+def _could_enter(one: Joint, other: Joint) -> bool:
+    """Whether areas and distances let one joint's pegs enter the other's sockets: quickly told.
+
+    A peg in a socket has its centroid within E / P of the socket's radius from the socket's,
+    see `entry.drift`; so distances between pegs and between sockets differ by no more than two
+    of those.
+    """
+    pegs, _, _, apart = one.measured
+    _, sockets, radii, gaps = other.measured
+    if (np.sort(pegs) > np.sort(sockets) * (1 + 1e-9)).any():
+        return False
+    if len(pegs) == 1:
+        return True
+    play = 2 * (float(sockets.max()) / float(pegs.min()) - 1.0) * float(radii.max())
+    own = 2 * float(np.max(one.measured[1] / pegs - 1.0)) * float(one.measured[2].max())
+    return bool((np.abs(apart - gaps) <= play + own + 1e-9).all())
 
 
 _NAMES = {
