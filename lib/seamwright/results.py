@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from seamwright.book import book
 from seamwright.build_files import Posed, write_build
 from seamwright.build_view import top_view
 from seamwright.checks import Check, require_files_hold, require_one_scale
@@ -28,7 +29,7 @@ def write(
 ) -> Path:
     """Write the result folder, whole or not at all, and check the files by reading them back.
 
-    plan : the builds are written as well if it is given.
+    plan : the builds and the assembly book are written as well if it is given.
 
     Raises
     ------
@@ -54,6 +55,8 @@ def write(
             checks += _builds(result, plan, folder)
             _write(folder / "ledger.csv", table(plan.entries))
             _write(folder / "builds.csv", plan.table())
+            pages = book(result, plan, checks, progress=lambda d, w: tell(0.8 + 0.2 * d, w))
+            _write(folder / "book.html", pages)
         text = report(result, checks, plan)
         (folder / "report.json").write_text(text, encoding="utf-8")
         _write(folder / "parts.csv", parts_list(result, plan))
