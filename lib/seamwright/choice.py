@@ -48,6 +48,7 @@ class JointChoice:
     direction : (3,) along which the pegs run, either way.
     magnet : a name in `MAGNETS`.
     at : (3,) mm each, where the pegs or magnets go.
+    key : False for footprints without a key: refused where they would go home several ways.
     marks : whether letter and witness mark are engraved.
     """
 
@@ -62,11 +63,14 @@ class JointChoice:
     direction: Point | None = None
     magnet: str | None = None
     at: tuple[Point, ...] = ()
+    key: bool = True
     marks: bool = True
 
     def __post_init__(self) -> None:
         self._require_known()
         self._require_sizes()
+        if not self.key and self.footprint == "section":
+            raise BadInput("A footprint that follows the section keeps its key; take key out.")
         for key in _ONLY_PEGS:
             if getattr(self, key) is not None and self.kind in ("magnets", "plain"):
                 raise BadInput(f"'{key}' is for a joint with pegs; take it out, or the kind.")
@@ -109,6 +113,7 @@ class JointChoice:
     def asks_pegs(self) -> bool:
         """Whether pegs must be made, and their lack is the user's to know."""
         named = any(getattr(self, key) is not None for key in ("footprint", "count", "width"))
+        named |= not self.key
         return self.kind in ("pegs", "loose pegs") or (self.kind == "auto" and named)
 
     @property

@@ -49,6 +49,7 @@ __all__ = [
     "section_outline",
     "shrunk",
     "square",
+    "unkeyed",
     "variants",
 ]
 
@@ -165,6 +166,29 @@ def outline_of(shape: Shape, width: float, variant: int = 0) -> FloatArray:
     if shape == "hexagon":
         return _hexagon(width, _HEXAGON_CUTS[k])
     return _cross(width, _CROSS_ARMS[k])
+
+
+def unkeyed(shape: Shape, width: float) -> FloatArray:
+    """(N, 2) the outline of a shape without any key, about the origin, counter-clockwise.
+
+    By itself it goes home several ways; several of different widths may not.
+
+    Raises
+    ------
+    BadInput
+        For a shape that follows its section.
+    """
+    if shape == "section":
+        raise BadInput("A peg that follows its section has no outline of its own; give its region.")
+    if shape in ("square", "rectangle"):
+        x, y = width / 2, (1.0 if shape == "square" else RECTANGLE_SHARE) * width / 2
+        return np.array([[-x, -y], [x, -y], [x, y], [-x, y]])
+    if shape == "cross":
+        return _cross(width, ((0.5, _ARM, _ARM),) * 4)
+    sides = 6 if shape == "hexagon" else 24
+    turn = 2 * np.pi * np.arange(sides) / sides
+    out = width / np.sqrt(3.0) if shape == "hexagon" else width / 2
+    return np.asarray(out * np.stack([np.cos(turn), np.sin(turn)], axis=1))
 
 
 def square(width: float) -> FloatArray:

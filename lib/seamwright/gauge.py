@@ -19,6 +19,7 @@ from seamwright.checks import Check, require_closed, require_files_hold
 from seamwright.clearance import WIDEST, grade, most
 from seamwright.errors import BadInput
 from seamwright.files import as_written, write_both, write_folder_whole
+from seamwright.fit import fit
 from seamwright.footprint import grooved
 from seamwright.gaps import require_gaps
 from seamwright.imprint import imprinted
@@ -30,6 +31,7 @@ from seamwright.offsets import offset
 from seamwright.patch import patches
 from seamwright.pieces import Piece
 from seamwright.places import DEPTH_SHARES, MOST_TAPER, narrowest, taper
+from seamwright.platform import platform_of
 from seamwright.printer import PrinterProfile
 from seamwright.proof import GROOVES_TRIED, groove
 from seamwright.seam import Seam
@@ -326,17 +328,17 @@ def _layout(profile: PrinterProfile, outline: FloatArray, marks: tuple[int, ...]
 
 def _fits(size: FloatArray, profile: PrinterProfile) -> bool:
     """Whether a box fits the printer as it lies, or after a quarter turn about z."""
-    x, y, z = profile.usable
-    across, up = sorted(size[:2]), size[2]
-    low, high = sorted((x, y))
-    return bool(across[0] <= low and across[1] <= high and up <= z)
+    platform = platform_of(profile)
+    x, y, z = size
+    corners = np.array([[i * x, j * y, k * z] for k in (0, 1) for j in (0, 1) for i in (0, 1)])
+    ways = (corners, corners[:, [1, 0, 2]])
+    return any(fit(way, platform, allow="upright").way != "none" for way in ways)
 
 
 def _too_large(profile: PrinterProfile, width: float) -> str:
-    x, y, z = profile.usable
     return (
-        f"A gauge with a {width:g} mm peg does not fit {profile.name}, which has {x:g} × {y:g} × "
-        f"{z:g} mm inside its margins; give a narrower peg."
+        f"A gauge with a {width:g} mm peg does not fit {profile.name}, which has "
+        f"{platform_of(profile).words} inside its margins; give a narrower peg."
     )
 
 

@@ -62,9 +62,7 @@ def joint_rows(
     joints: Sequence[Joint], strengths: Sequence[Strength], order: Order
 ) -> list[tuple[str, ...]]:
     """One row a joint, as in `COLUMNS`."""
-    step_of = {
-        name: str(n) for n, step in enumerate(order.steps, start=1) for name in step.joints
-    }
+    step_of = {name: str(n) for n, step in enumerate(order.steps, start=1) for name in step.joints}
     return [
         _row(joint, strength, step_of.get(joint.letter, ""))
         for joint, strength in zip(joints, strengths, strict=True)

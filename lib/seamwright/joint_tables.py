@@ -46,7 +46,7 @@ def choice_of(table: Mapping[str, Any], where: str, also: tuple[str, ...] = ()) 
             found[key] = whole_of(table, key, where)
         elif key == "direction":
             found[key] = point_of(table, key, where)
-        elif key == "marks":
+        elif key in ("key", "marks"):
             found[key] = flag_of(table, key, where, True)
         elif key == "at":
             rows = table[key]

@@ -224,9 +224,7 @@ def _keys(a: IndexArray, b: IndexArray, count: int) -> IdArray:
 # --- seams -----------------------------------------------------------------------------
 
 
-def line_seam(
-    number: int, name: str, line: SeamLine, joint: JointChoice = AUTO
-) -> Seam:
+def line_seam(number: int, name: str, line: SeamLine, joint: JointChoice = AUTO) -> Seam:
     """A seam along a line; its plane is the one nearest the line's points.
 
     Raises

@@ -70,10 +70,13 @@ def _made(joint: Joint, number: int, peg: Peg) -> LoosePeg:
 
 
 def _lying(joint: Joint, outline: FloatArray) -> FloatArray:
-    """(3, 3) that lays a peg on the longest side of its footprint's hull, along x."""
-    hull = outline[ConvexHull(outline).vertices]
-    side = np.roll(hull, -1, axis=0) - hull
-    longest = side[int(np.argmax(np.linalg.norm(side, axis=1)))]
+    """(3, 3) that lays a peg on the longest side of its footprint that it can lie on, along x."""
+    corners = ConvexHull(outline).vertices
+    side = outline[np.roll(corners, -1)] - outline[corners]
+    # From arm to arm of a cross there is no side, only two edges to balance on.
+    is_side = (np.roll(corners, -1) - corners) % len(outline) == 1
+    length = np.linalg.norm(side, axis=1) * np.where(is_side, 1.0, 1e-3)
+    longest = side[int(np.argmax(length))]
     along = joint.way("A") / np.linalg.norm(joint.way("A"))
     edge = joint.frame.axes[:2].T @ (longest / np.linalg.norm(longest))
     # The hull runs counter-clockwise: its outside is to the right of each side.

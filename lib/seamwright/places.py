@@ -8,7 +8,7 @@ import numpy as np
 
 from seamwright.choice import JointChoice, Side
 from seamwright.clearance import WIDEST
-from seamwright.footprint import Shape, outline_of, section_outline
+from seamwright.footprint import Shape, outline_of, section_outline, unkeyed
 from seamwright.interface import Interface
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.middle import along, middle_line
@@ -131,8 +131,9 @@ def homes(
 class Wish:
     """What a set of pegs should be.
 
-    variant : of the footprint's key. places : (K, 2) fixed, or None.
+    variant : of the footprint's key, below 0 for none. places : (K, 2) fixed, or None.
     shares : depths tried over the width, deepest first. depth : fixed, mm, or None.
+    slack : room wanted besides, mm, where places without it left too thin a wall.
     """
 
     shape: Shape
@@ -145,6 +146,7 @@ class Wish:
     shares: tuple[float, ...]
     places: FloatArray | None = None
     depth: float | None = None
+    slack: float = 0.0
 
 
 def plan(
@@ -158,9 +160,9 @@ def plan(
         return _following(region, home, wish, profile)
     widths = widths_of(wish.pegs, wish.width, profile)
     outlines = tuple(
-        placed(outline_of(wish.shape, w, wish.variant), np.zeros(2), wish.turn) for w in widths
+        placed(_outline(wish.shape, w, wish.variant), np.zeros(2), wish.turn) for w in widths
     )
-    need = outradius(outlines[0]) + wish.clearance + profile.relief + profile.wall
+    need = outradius(outlines[0]) + wish.clearance + profile.relief + profile.wall + wish.slack
     at = grid if wish.places is None else wish.places
     root = ROOT_SHARE * wish.width
     draft = 0.0 if home.loose else profile.draft
@@ -176,6 +178,10 @@ def plan(
         if chosen is not None:
             return Plan(home, wish.shape, chosen, outlines, widths, depth, wish.slope)
     return None
+
+
+def _outline(shape: Shape, width: float, variant: int) -> FloatArray:
+    return unkeyed(shape, width) if variant < 0 else outline_of(shape, width, variant)
 
 
 def grid_of(region: Region, radius: float) -> FloatArray:
@@ -234,7 +240,7 @@ def _following(region: Region, home: Home, wish: Wish, profile: PrinterProfile) 
         width = float(np.linalg.eigvalsh(np.cov(outline.T))[0] ** 0.5 * 2 * np.sqrt(2))
         if width < narrowest(profile):
             return None
-        need = wish.clearance + profile.wall
+        need = wish.clearance + profile.wall + wish.slack
         # So wide a peg holds by its width: half of that is deep enough.
         base = width if wish.depth else min(max(width / 2, narrowest(profile)), WIDEST)
         for share in wish.shares:

@@ -15,13 +15,14 @@ import numpy as np
 from seamwright.choice import AUTO, JointChoice, Side
 from seamwright.clearance import WIDEST
 from seamwright.errors import BadInput
-from seamwright.footprint import most_share
+from seamwright.footprint import most_share, unkeyed
 from seamwright.interface import Interface
 from seamwright.joint import Joint, letter
 from seamwright.locking import locking
 from seamwright.magnet import magnetic
 from seamwright.marks import DEEPEST, Mark, marks
 from seamwright.mesh import FloatArray, Mesh
+from seamwright.offsets import offset, placed
 from seamwright.pieces import Piece
 from seamwright.places import DEPTH_SHARES, MOST_TAPER, Home, grid_of, homes, narrowest, plan, taper
 from seamwright.printer import PrinterProfile
@@ -29,6 +30,7 @@ from seamwright.proof import mistaken, planned, proven
 from seamwright.rod import Bore
 from seamwright.room import among, clear_radius, inscribed, obstacles
 from seamwright.seam import place
+from seamwright.seating import other_seatings
 from seamwright.wishes import footprints, wishes
 
 WIDTH_SHARE = 0.45
@@ -244,11 +246,30 @@ def _joint(
         turned = f"; turned by {_turned(face, way):.0f}° to run as those of joint {letter(rival)}"
         return replace(joint, reason=joint.reason + turned)
     if choice.asks_pegs and not joint.pegs:
+        if not choice.key:
+            _refuse_unkeyed(number, face, choice, _slope(face, way), bench)
         raise BadInput(
             f"{_called(number, face)} cannot have {_asked(choice)}: "
             f"{_would_fit(number, face, choice, bench)}."
         )
     return joint
+
+
+def _refuse_unkeyed(
+    number: int, face: Interface, choice: JointChoice, slope: FloatArray, bench: _Bench
+) -> None:
+    """Raise if pegs without a key have room, and would go home in more than one way."""
+    keyed = _pegged(number, face, replace(choice, key=True), slope, bench)
+    if not keyed.pegs:
+        return
+    clearance = keyed.clearance
+    outlines = [placed(unkeyed(p.shape, p.width), p.outline.mean(axis=0), 0.0) for p in keyed.pegs]
+    turns = other_seatings(outlines, [offset(o, clearance) for o in outlines])
+    also = f" also seats turned by {turns[0]:.0f}°" if turns else " would seat in other ways too"
+    raise BadInput(
+        f"{_called(number, face)} without a key{also}; give it its key again, key = true, or "
+        "several pegs of different widths."
+    )
 
 
 def _called(number: int, face: Interface) -> str:
@@ -277,7 +298,8 @@ def _would_fit(number: int, face: Interface, choice: JointChoice, bench: _Bench)
         joint = _pegged(number, face, tried, slope, bench)
         if joint.pegs:
             peg = joint.pegs[0]
-            many = f"{len(joint.pegs)} {'peg' if len(joint.pegs) == 1 else 'pegs'}"
+            shape = f"{peg.shape} " if choice.footprint not in (None, peg.shape) else ""
+            many = f"{len(joint.pegs)} {shape}{'peg' if len(joint.pegs) == 1 else 'pegs'}"
             elsewhere = " in other places" if choice.at and not tried.at else ""
             return f"{many} of {peg.width:.1f} mm, {peg.depth:.1f} mm deep, would fit{elsewhere}"
     return "there is room for none; a plain joint or another seam would do"
@@ -321,7 +343,11 @@ def _pegged(
             f"{_called(number, face)}: {place(choice.at[out])} lies beside its face; give places "
             "on it."
         )
+    thin = False
     for wish in wishes(region, radius, choice, widest, clearance, slope, profile, fixed):
+        if wish.slack and not thin:
+            continue
+        thin = False
         plans = [p for h in sides if (p := plan(region, h, wish, grid, profile)) is not None]
         for found in sorted(plans, key=lambda p: -p.score):
             joint = planned(number, face, found, clearance, profile)
@@ -333,6 +359,7 @@ def _pegged(
                 continue
             joint = proven(joint, found.home, radius, profile)
             if joint is None:
+                thin = True
                 continue
             enough = burden is None or wish.width >= LEAST_SHARE * burden.pegs[0].width
             if enough and (joint.loose or bench.carries(joint)):
@@ -464,6 +491,6 @@ def _marks_of(
             behind += [home.behind(side), among(bodies, face.frame, down, 2 * floor, 1.0)]
 
     def rooms(at: FloatArray) -> FloatArray:
-        return np.min([clear_radius(at, around, floor) for around in behind], axis=0)
+        return np.asarray(np.min([clear_radius(at, o, floor) for o in behind], axis=0))
 
     return marks(face.region, taken, joint.letter, profile, rooms)

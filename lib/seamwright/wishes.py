@@ -24,6 +24,9 @@ TWO_PEGS_FROM, THREE_PEGS_FROM = 8_000.0, 25_000.0
 """Areas, mm², from which a face gets two and three pegs: about 100 and 180 mm across
 (common practice, no source)."""
 
+SLACK_SHARE = 1 / 30
+"""Slack over the radius of the largest circle: half of what samples lie apart."""
+
 NARROWER = 0.85
 """Each width tried over the one before it."""
 
@@ -53,6 +56,9 @@ def wishes(
 ) -> Iterator[Wish]:
     """Sets of pegs to try, the best first: more before fewer, wider before narrower.
 
+    After each comes the same with slack, for where its places proved too near the skin: that
+    is known by samples there, and a socket's corners reach farther than its sides.
+
     fixed : (K, 2) where the user wants them.
     """
     turn = long_direction(region) if choice.turn is None else choice.turn
@@ -77,6 +83,7 @@ def wishes(
                 if line is not None:
                     yield replace(wish, places=line)
                 yield wish
+                yield replace(wish, slack=SLACK_SHARE * radius)
             if choice.width is not None or choice.footprint == "section":
                 break
             width *= NARROWER
@@ -87,6 +94,8 @@ def footprints(width: float, choice: JointChoice, pegs: int) -> list[tuple[Shape
     shape = shape_of(width, choice)
     if shape == "section":
         return [(shape, 0)]
+    if not choice.key:
+        return [(shape, -1)]
     found: list[tuple[Shape, int]] = [(shape, v) for v in range(variants(shape))]
     if choice.footprint is None and width >= D_BELOW:
         found += [("hexagon", 0), ("rectangle", 0)]

@@ -248,7 +248,7 @@ def test_rods_that_cannot_be(start, end, said):
     ("choice", "said"),
     [
         (JointChoice(width=70.0), "would fit"),
-        (JointChoice(footprint="cross", width=60.0), "would fit"),
+        (JointChoice(footprint="cross", width=60.0), r": \d+ pegs? of .* would fit"),
         (JointChoice(depth=200.0, width=20.0), "would fit"),
         (JointChoice(at=((38.0, 0.0, 150.0),), width=20.0), "1 peg of 1.* would fit"),
         (JointChoice(at=((80.0, 0.0, 150.0),)), "lies beside its face"),
@@ -265,3 +265,21 @@ def test_wishes_that_do_not_fit_are_refused_with_what_would(choice, said):
 def test_a_joint_on_an_interface_that_is_gone():
     with pytest.raises(BadInput, match="no interface near"):
         made(joints=(JointAt("middle", (500.0, 0.0, 0.0), JointChoice("plain")),))
+
+
+@pytest.mark.parametrize("shape", ["square", "rectangle", "D", "hexagon", "cross"])
+def test_a_symmetric_joint_is_refused_until_it_is_keyed(shape):
+    with pytest.raises(BadInput, match=r"without a key also seats turned by \d+°"):
+        made(JointChoice(footprint=shape, key=False))
+    keyed = made(JointChoice(footprint=shape))
+    assert len(keyed.joints[0].pegs) == 1
+    parted(keyed)
+
+
+def test_pegs_without_keys_of_two_widths_key_each_other():
+    result = made(JointChoice(footprint="square", count=2, key=False))
+    first, second = result.joints[0].pegs
+    assert first.width > second.width
+    # Each by itself is a plain square; together they fit one way only.
+    assert len(first.outline) == len(second.outline) == 4
+    parted(result)
