@@ -43,7 +43,7 @@ class BuildChoice:
 
     Attributes
     ----------
-    gap : mm between pieces.
+    gap : mm between pieces, or between their brims.
     count : how many of the job's own printer run at once.
     match : names of seams whose pieces print with layers alike.
     tipping : degrees that the standing figure should tip without falling.
@@ -65,9 +65,15 @@ class BuildChoice:
             raise BadInput(f"tipping is {self.tipping:g}; give above 0 and at most 45 degrees.")
         if self.count < 1:
             raise BadInput(f"count is {self.count}; there must be one printer or more.")
+        names = [group.name for group in self.groups]
+        for name in names:
+            if names.count(name) > 1:
+                raise BadInput(f"two groups are named '{name}'; give each its own name.")
         owner: dict[int, str] = {}
         for group in self.groups:
             for piece in group.pieces:
+                if owner.get(piece) == group.name:
+                    raise BadInput(f"piece {piece} is in group '{group.name}' twice; name it once.")
                 if piece in owner:
                     raise BadInput(
                         f"piece {piece} is in the groups '{owner[piece]}' and '{group.name}'; "

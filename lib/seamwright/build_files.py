@@ -19,14 +19,14 @@ from seamwright.builds import Build, Placed
 from seamwright.checks import Check
 from seamwright.errors import BadInput, CheckFailed
 from seamwright.files import (
-    _NOT_XML,
     APPLICATION,
-    _matrix,
-    _open_3mf,
-    _placed,
-    _reason,
-    _write_whole,
+    NOT_XML,
     as_written,
+    matrix_of,
+    meshes_of,
+    open_3mf,
+    reason_of,
+    write_whole,
 )
 from seamwright.mesh import FloatArray, IntArray, Mesh, box_of
 from seamwright.silhouette import turn_matrix
@@ -89,10 +89,10 @@ def write_build(
     metadata = {"Title": title, "Description": description, "Application": APPLICATION}
     names = [pieces[placed.item].name for placed in build.placed]
     for text in (*names, *metadata.values()):
-        if _NOT_XML.search(text):
+        if NOT_XML.search(text):
             raise BadInput(f"{text!r} holds a character that 3MF cannot; take it out.")
     data = _model(build, pieces, metadata, path)
-    _write_whole(path, lambda file: file.write(data))
+    write_whole(path, lambda file: file.write(data))
     return require_build_holds(path, build, pieces)
 
 
@@ -134,7 +134,7 @@ def _model(
         writer.SetDecimalPrecision(9)
         return bytes(writer.WriteToBuffer())
     except lib3mf.ELib3MFException as error:
-        raise BadInput(f"'{path}' cannot be written as 3MF ({_reason(error)}).") from error
+        raise BadInput(f"'{path}' cannot be written as 3MF ({reason_of(error)}).") from error
 
 
 def _as_placed(placed: Placed, piece: Posed) -> tuple[FloatArray, IntArray, FloatArray]:
@@ -187,9 +187,9 @@ def require_build_holds(path: str | Path, build: Build, pieces: Mapping[int, Pos
 
     where = f"The file of build {build.number}"
     try:
-        model, warnings = _open_3mf(lib3mf.get_wrapper(), Path(path), strict=True)
+        model, warnings = open_3mf(lib3mf.get_wrapper(), Path(path), strict=True)
     except lib3mf.ELib3MFException as error:
-        raise CheckFailed(f"{where} cannot be read again ({_reason(error)}).") from error
+        raise CheckFailed(f"{where} cannot be read again ({reason_of(error)}).") from error
     if warnings:
         raise CheckFailed(f"{where} breaks the rules of 3MF ({' '.join(warnings[0].split())}).")
     items = model.GetBuildItems()
@@ -200,7 +200,7 @@ def require_build_holds(path: str | Path, build: Build, pieces: Mapping[int, Pos
         item = items.GetCurrent()
         thing = item.GetObjectResource()
         piece = pieces[placed.item]
-        (read,) = _placed(thing, _matrix(item.GetObjectTransform()))
+        (read,) = meshes_of(thing, matrix_of(item.GetObjectTransform()))
         mesh = as_written(piece.mesh)
         named = " ".join(piece.name.split())
         same = np.array_equal(read.faces, mesh.faces)

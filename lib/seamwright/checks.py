@@ -12,13 +12,13 @@ from seamwright.figure import welded
 from seamwright.fit import Fit
 from seamwright.flaws import Flaws
 from seamwright.joint import Joint, Side
-from seamwright.mesh import SKIN, FloatArray, Mesh
-from seamwright.parting import encloses
+from seamwright.mesh import SKIN, BoolArray, FloatArray, IndexArray, Mesh
 from seamwright.pieces import Piece
 from seamwright.platform import platform_of
 from seamwright.printer import PrinterProfile
 from seamwright.rod import Bore
 from seamwright.seam import place
+from seamwright.wall import point_triangle_distance
 
 VOLUME_TOLERANCE = 1e-6
 """Share of the figure's volume by which the pieces' sum may differ."""
@@ -26,6 +26,10 @@ VOLUME_TOLERANCE = 1e-6
 SIZE_TOLERANCE = 1e-3
 """mm by which the pieces' common extent may differ from the figure's: single precision at 1 m
 is good to 0.0001 mm."""
+
+
+SLICE = 1e-6
+"""Share of the figure's diagonal within which skin of a piece lies on the figure's."""
 
 
 @dataclass(frozen=True)
@@ -137,7 +141,8 @@ def require_all_shells(
 ) -> tuple[Check, tuple[ShellLine, ...]]:
     """Every vertex of every shell of the figure is in some piece.
 
-    Parting keeps the figure's own vertices to the last bit, so each must turn up again.
+    Parting keeps the figure's own vertices to the last bit, so each must turn up again. A piece
+    that is a slice of a shell, and has no vertex of it, is found by its skin.
     """
     shell = figure.shell_of_face
     names = np.unique(shell)
@@ -146,6 +151,9 @@ def require_all_shells(
     place_of = welded(np.concatenate([figure.vertices, *(p.mesh.vertices for p in pieces)]))[1]
     ends = np.cumsum([len(figure.vertices), *(len(p.mesh.vertices) for p in pieces)])
     own = place_of[: ends[0]]
+    figures = np.zeros(int(place_of.max(initial=-1)) + 1, dtype=bool)
+    figures[own] = True
+    boxes = _boxes(figure, of_vertex)
     found = np.zeros(len(own), dtype=bool)
     homes: dict[int, set[int]] = {int(n): set() for n in names}
     for piece, start, end in zip(pieces, ends, ends[1:], strict=False):
@@ -154,7 +162,7 @@ def require_all_shells(
         here = taken[own]
         found |= here
         held = {int(n) for n in np.unique(of_vertex[here]) if n >= 0}
-        for n in held or _shells_around(figure, piece):
+        for n in held | _sliced(figure, boxes, piece.mesh, figures[place_of[start:end]], held):
             homes[n].add(piece.id)
     lost = (of_vertex >= 0) & ~found
     if lost.any():
@@ -171,18 +179,55 @@ def require_all_shells(
     return Check("shells", f"all {len(names)} shells of the figure are in the pieces"), lines
 
 
-def _shells_around(figure: Mesh, piece: Piece) -> set[int]:
-    """The shells a piece without any of the figure's own vertices is a slice of."""
-    seam_faces = np.flatnonzero(piece.mesh.tag != SKIN)
-    if not len(seam_faces):
+def _boxes(figure: Mesh, of_vertex: IndexArray) -> dict[int, FloatArray]:
+    """(2, 3) least and greatest coordinate of each shell, mm."""
+    order = np.argsort(of_vertex, kind="stable")
+    order = order[of_vertex[order] >= 0]
+    label = of_vertex[order]
+    first = np.flatnonzero(np.diff(label, prepend=-1))
+    points = figure.vertices[order]
+    low = np.minimum.reduceat(points, first, axis=0)
+    high = np.maximum.reduceat(points, first, axis=0)
+    return {int(n): np.array([a, b]) for n, a, b in zip(label[first], low, high, strict=True)}
+
+
+def _sliced(
+    figure: Mesh,
+    boxes: Mapping[int, FloatArray],
+    piece: Mesh,
+    figures: BoolArray,
+    held: set[int],
+) -> set[int]:
+    """The shells a piece is a mere slice of: it has some of their skin, but none of their vertices.
+
+    boxes : of all shells, see `_boxes`. figures : (V,) which of the piece's vertices are the
+    figure's own. held : shells of which it has vertices.
+    """
+    low, high = piece.bounds
+    near = SLICE * figure.diagonal
+    there = [
+        n for n, (a, b) in boxes.items() if n not in held and (a <= high).all() and (b >= low).all()
+    ]
+    if not there:
         return set()
-    largest = seam_faces[int(np.argmax(piece.mesh.areas[seam_faces]))]
-    inner = piece.mesh.vertices[piece.mesh.faces[largest]].mean(axis=0)
-    return {
-        int(n)
-        for n in np.unique(figure.shell_of_face)
-        if encloses(figure.vertices, figure.faces[figure.shell_of_face == n], inner)
-    }
+    # The skin of a slice lies between seams, so that all corners of its faces are new.
+    skin = piece.subset((piece.tag == SKIN) & ~figures[piece.faces].any(axis=1))
+    order = np.lexsort((-skin.areas, skin.shell_of_face))
+    largest = order[np.diff(skin.shell_of_face[order], prepend=-1) != 0]
+    points = skin.vertices[skin.faces[largest]].mean(axis=1)
+    found = set()
+    for n in there:
+        inside = points[((points >= boxes[n][0] - near) & (points <= boxes[n][1] + near)).all(1)]
+        if not len(inside):
+            continue
+        corners = figure.vertices[figure.faces[figure.shell_of_face == n]]
+        lowest, highest = corners.min(axis=1) - near, corners.max(axis=1) + near
+        for point in inside:
+            may = corners[((lowest <= point) & (point <= highest)).all(axis=1)]
+            if len(may) and point_triangle_distance(point[None], may).min() <= near:
+                found.add(n)
+                break
+    return found
 
 
 def require_one_scale(figure: Mesh, read_back: dict[int, Mesh]) -> Check:
@@ -233,10 +278,13 @@ def require_fit(
     fits: Mapping[int, Fit],
     profile: PrinterProfile,
     cured: Callable[[], Mapping[int, str]] = dict,
+    *,
+    others: Sequence[PrinterProfile] = (),
 ) -> Check:
-    """Every piece fits the printer in some rotation.
+    """Every piece fits the printer in some rotation, or another one.
 
     cured : gives by piece what would make it fit, see `cure.cures`; asked only if one does not.
+    others : printers that pieces may be printed on besides.
 
     Raises
     ------
@@ -244,7 +292,7 @@ def require_fit(
         Naming each piece that does not, by how much it misses, why, and what would cure it.
     """
     bad = {number: f for number, f in fits.items() if f.way == "none"}
-    usable = platform_of(profile).words
+    every = [(p.name, platform_of(p).words) for p in (profile, *others)]
     if bad:
         cures = cured()
         which = "; ".join(
@@ -254,13 +302,18 @@ def require_fit(
             for number, f in bad.items()
         )
         raise CheckFailed(
-            f"{len(bad)} of {len(fits)} pieces do not fit {profile.name}, which has {usable} "
-            f"inside its margins: {which}" + _rest(len(bad), len(cures))
+            f"{len(bad)} of {len(fits)} pieces do not fit "
+            + ", nor ".join(
+                f"{name}, which has {usable} inside its margins" for name, usable in every
+            )
+            + f": {which}"
+            + _rest(len(bad), len(cures))
         )
     ways = [f.way for f in fits.values()]
     return Check(
         "fit",
-        f"{len(ways)} pieces fit {usable}: {ways.count('upright')} upright, "
+        f"{len(ways)} pieces fit {' or '.join(usable for _, usable in every)}: "
+        f"{ways.count('upright')} upright, "
         f"{ways.count('turned')} turned, {ways.count('any')} tilted",
     )
 

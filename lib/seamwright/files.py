@@ -98,7 +98,7 @@ def read_figure(path: str | Path) -> FigureFile:
     except FileNotFoundError as error:
         raise BadInput(f"There is no file '{path}'; check the path.") from error
     except OSError as error:
-        raise BadInput(f"'{path}' cannot be opened ({_reason(error)}); check it.") from error
+        raise BadInput(f"'{path}' cannot be opened ({reason_of(error)}); check it.") from error
     if not data:
         raise BadInput(f"'{path}' is empty; export it again.")
 
@@ -112,10 +112,10 @@ def read_figure(path: str | Path) -> FigureFile:
 
 
 def _unreadable(path: Path, error: Exception) -> BadInput:
-    return BadInput(f"'{path}' cannot be read ({_reason(error)}); export it again.")
+    return BadInput(f"'{path}' cannot be read ({reason_of(error)}); export it again.")
 
 
-def _reason(error: Exception) -> str:
+def reason_of(error: Exception) -> str:
     """The error's text on one line, fit to stand inside a sentence."""
     text = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     return " ".join(text.split()).rstrip(".")
@@ -137,9 +137,9 @@ def _read_3mf(path: Path) -> FigureFile:
     wrapper = lib3mf.get_wrapper()
     try:
         try:
-            model, notes = _open_3mf(wrapper, path, strict=True)
+            model, notes = open_3mf(wrapper, path, strict=True)
         except lib3mf.ELib3MFException:
-            model, notes = _open_3mf(wrapper, path, strict=False)
+            model, notes = open_3mf(wrapper, path, strict=False)
         units = {
             lib3mf.ModelUnit.MicroMeter: UNITS["um"],
             lib3mf.ModelUnit.MilliMeter: UNITS["mm"],
@@ -155,14 +155,21 @@ def _read_3mf(path: Path) -> FigureFile:
             thing = item.GetObjectResource()
             if thing.GetType() in (lib3mf.ObjectType.Support, lib3mf.ObjectType.SolidSupport):
                 continue
-            parts += _placed(thing, _matrix(item.GetObjectTransform()))
+            parts += meshes_of(thing, matrix_of(item.GetObjectTransform()))
         factor = units[model.GetUnit()]
     except (lib3mf.ELib3MFException, ValueError) as error:
         raise _unreadable(path, error) from error
     return FigureFile(_with_faces(joined(parts).scaled(factor), path), "mm", notes)
 
 
-def _open_3mf(wrapper: Any, path: Path, *, strict: bool) -> tuple[Any, tuple[str, ...]]:
+def open_3mf(wrapper: Any, path: Path, *, strict: bool) -> tuple[Any, tuple[str, ...]]:
+    """A 3MF file's model as lib3mf reads it, and what it warns of.
+
+    Raises
+    ------
+    lib3mf.ELib3MFException
+        If the file cannot be read; in strict mode, if it breaks the rules of 3MF.
+    """
     model = wrapper.CreateModel()
     reader = model.QueryReader("3mf")
     reader.SetStrictModeActive(strict)
@@ -170,12 +177,12 @@ def _open_3mf(wrapper: Any, path: Path, *, strict: bool) -> tuple[Any, tuple[str
     return model, tuple(reader.GetWarning(i)[1] for i in range(reader.GetWarningCount()))
 
 
-def _matrix(transform: Any) -> FloatArray:
+def matrix_of(transform: Any) -> FloatArray:
     """(4, 3): a point row times the first three rows, plus the fourth (3MF core, 3D matrices)."""
     return np.array(transform.Fields, dtype=np.float64)
 
 
-def _placed(thing: Any, matrix: FloatArray) -> list[Mesh]:
+def meshes_of(thing: Any, matrix: FloatArray) -> list[Mesh]:
     """The meshes of an object and of its components, each where it belongs."""
     if thing.IsMeshObject():
         points = np.frombuffer(b"".join(thing.GetVertices()), dtype="<f4").reshape(-1, 3)
@@ -188,9 +195,9 @@ def _placed(thing: Any, matrix: FloatArray) -> list[Mesh]:
     if thing.IsComponentsObject():
         for i in range(thing.GetComponentCount()):
             component = thing.GetComponent(i)
-            own = _matrix(component.GetTransform())
+            own = matrix_of(component.GetTransform())
             within = np.vstack([own[:3] @ matrix[:3], own[3] @ matrix[:3] + matrix[3]])
-            meshes += _placed(component.GetObjectResource(), within)
+            meshes += meshes_of(component.GetObjectResource(), within)
     return meshes
 
 
@@ -257,10 +264,10 @@ def write_stl(mesh: Mesh, path: str | Path, name: str) -> None:
         file.write(header + len(records).to_bytes(4, "little"))
         file.write(records.data)
 
-    _write_whole(Path(path), write)
+    write_whole(Path(path), write)
 
 
-_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def write_3mf(
@@ -297,7 +304,7 @@ def write_3mf(
         )
     values = {"Application": APPLICATION, **metadata}
     for text in (name, *values.values()):
-        if _NOT_XML.search(text):
+        if NOT_XML.search(text):
             raise BadInput(f"{text!r} holds a character that 3MF cannot; take it out.")
     mesh = _with_something(as_written(mesh), path)
     import lib3mf  # noqa: PLC0415  (a large library that only 3MF files need)
@@ -331,8 +338,8 @@ def write_3mf(
         writer.SetDecimalPrecision(9)
         data = bytes(writer.WriteToBuffer())
     except lib3mf.ELib3MFException as error:
-        raise BadInput(f"'{path}' cannot be written as 3MF ({_reason(error)}).") from error
-    _write_whole(Path(path), lambda file: file.write(data))
+        raise BadInput(f"'{path}' cannot be written as 3MF ({reason_of(error)}).") from error
+    write_whole(Path(path), lambda file: file.write(data))
 
 
 def write_both(mesh: Mesh, folder: Path, stem: str, *, name: str, number: int) -> Mesh:
@@ -362,7 +369,14 @@ def _beside(path: Path) -> Path:
     return path.with_name(f".{path.name}.{secrets.token_hex(4)}.partial")
 
 
-def _write_whole(path: Path, write: Callable[[IO[bytes]], object]) -> None:
+def write_whole(path: Path, write: Callable[[IO[bytes]], object]) -> None:
+    """Write a file so that it is there whole or not at all; `write` fills it.
+
+    Raises
+    ------
+    BadInput
+        If the place cannot be written to.
+    """
     partial = _beside(path)
     try:
         try:
@@ -373,7 +387,7 @@ def _write_whole(path: Path, write: Callable[[IO[bytes]], object]) -> None:
             partial.unlink(missing_ok=True)
     except OSError as error:
         raise BadInput(
-            f"'{path}' cannot be written ({_reason(error)}); choose another place."
+            f"'{path}' cannot be written ({reason_of(error)}); choose another place."
         ) from error
 
 
@@ -413,7 +427,7 @@ def require_free_folder(target: str | Path, replace: bool) -> None:
             )
     except OSError as error:
         raise BadInput(
-            f"Folder '{target}' cannot be looked into ({_reason(error)}); choose another place."
+            f"Folder '{target}' cannot be looked into ({reason_of(error)}); choose another place."
         ) from error
 
 
@@ -446,7 +460,7 @@ def write_folder_whole(target: str | Path, replace: bool, fill: Callable[[Path],
         new.mkdir()
     except OSError as error:
         raise BadInput(
-            f"Folder '{target.parent}' cannot be written to ({_reason(error)}); "
+            f"Folder '{target.parent}' cannot be written to ({reason_of(error)}); "
             "choose another place."
         ) from error
     try:
@@ -455,7 +469,8 @@ def write_folder_whole(target: str | Path, replace: bool, fill: Callable[[Path],
             _move_in(new, target)
         except OSError as error:
             raise BadInput(
-                f"The result cannot be moved to '{target}' ({_reason(error)}); close what uses it."
+                f"The result cannot be moved to '{target}' ({reason_of(error)}); close what uses "
+                "it."
             ) from error
     finally:
         shutil.rmtree(new, ignore_errors=True)
@@ -481,6 +496,6 @@ def _put_back(former: Path, target: Path) -> None:
         former.rename(target)
     except OSError as error:
         raise BadInput(
-            f"The result cannot be moved to '{target}' ({_reason(error)}), and the former one "
+            f"The result cannot be moved to '{target}' ({reason_of(error)}), and the former one "
             f"is left in '{former}'; move it back by hand."
         ) from error

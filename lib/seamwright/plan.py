@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Any
@@ -33,7 +33,6 @@ from seamwright.estimate import (
 from seamwright.fit import fit
 from seamwright.ledger import Entry, ledger, require_all_on_builds
 from seamwright.loads import Weight, weight
-from seamwright.loose import LoosePeg
 from seamwright.markings import carried
 from seamwright.mesh import BoolArray, FloatArray, Mesh
 from seamwright.packing import pack
@@ -42,6 +41,7 @@ from seamwright.platform import Platform, platform_of
 from seamwright.pose import Pose, matched, peg_rows, poses
 from seamwright.printer import PrinterProfile
 from seamwright.run import Result
+from seamwright.silhouette import box as loops_box
 from seamwright.stance import Stance, stance
 
 MATCHED = 6
@@ -55,7 +55,7 @@ class Part:
     number : of the piece; loose pegs count on from the last. name : in words.
     mesh : where it belongs in the figure. rotation : (3, 3) to its pose.
     pose : why; None for a loose peg, which lies down.
-    quantities, estimate : printed by itself.
+    quantities, estimate : printed by itself, on the printer of its build.
     """
 
     number: int
@@ -100,7 +100,10 @@ class Plan:
         return {p.item: b.number for b in self.packing.builds for p in b.placed}
 
     def table(self) -> str:
-        """The builds as CSV text (RFC 4180), a line for each part."""
+        """The builds as CSV text (RFC 4180), a line for each part.
+
+        x and y are of the middle of the part's box on the platform, from its front left corner.
+        """
         out = io.StringIO()
         rows = csv.writer(out)
         rows.writerow(_COLUMNS)
@@ -108,10 +111,11 @@ class Plan:
         for build in self.packing.builds:
             for p in build.placed:
                 needs = of[p.item].estimate
+                x, y = loops_box(p.outline(self.items[p.item])).mean(axis=0)
                 rows.writerow(
                     [
                         build.number, build.printer, of[p.item].name, f"{p.turn:.3f}",
-                        f"{p.x:.3f}", f"{p.y:.3f}", f"{needs.time_h:.2f}",
+                        f"{x:.3f}", f"{y:.3f}", f"{needs.time_h:.2f}",
                         f"{needs.material_g:.0f}",
                     ]
                 )  # fmt: skip
@@ -155,6 +159,7 @@ def planned(
     choice, profile = result.job.builds, result.job.printer
     _require_groups(choice, result.pieces)
     printers = _printers(profile, choice)
+    profiles = {p.name: p for p in (profile, *(o.profile for o in choice.printers))}
     tell(0.0, "choosing poses")
     chosen = _poses(result, printers, executor, lambda d, w: tell(0.6 * d, w))
     parts = _parts(result, chosen)
@@ -162,10 +167,11 @@ def planned(
     needed = _ranks(result)
     items = [_item(part, choice, needed, profile) for part in parts]
     packing = pack(
-        items, printers, gap=choice.gap, done=done,
+        items, printers, gap=_gap(choice, profiles.values()), done=done,
         progress=lambda d, w: tell(0.6 + 0.35 * d, w),
     )  # fmt: skip
-    profiles = {profile.name: profile} | {o.profile.name: o.profile for o in choice.printers}
+    on = {p.item: profiles[build.printer] for build in packing.builds for p in build.placed}
+    parts = tuple(_printed(part, on.get(part.number, profile)) for part in parts)
     of = {p.number: p.quantities for p in parts}
     estimates = tuple(
         estimate(on_one_build(of[p.item] for p in build.placed), profiles[build.printer])
@@ -199,6 +205,11 @@ def _printers(profile: PrinterProfile, choice: BuildChoice) -> tuple[Printer, ..
     own = Printer(profile.name, platform_of(profile), choice.count)
     others = (Printer(o.profile.name, platform_of(o.profile), o.count) for o in choice.printers)
     return (own, *others)
+
+
+def _gap(choice: BuildChoice, profiles: Iterable[PrinterProfile]) -> float:
+    """mm between the outlines of pieces: the gap between their brims, and both of these."""
+    return choice.gap + 2 * max(profile.brim for profile in profiles)
 
 
 # --- poses -----------------------------------------------------------------------------------
@@ -268,11 +279,8 @@ def _found(task: _Task) -> tuple[Pose, ...]:
     def fits(hull: FloatArray) -> bool:
         return any(fit(hull, p, allow="turned").way != "none" for p in task.platforms)
 
-    simple = len(task.platforms) == 1 and not (
-        task.platforms[0].round or task.platforms[0].excluded
-    )
     return poses(
-        task.mesh, task.profile, fits=task.platforms[0].size if simple else fits,
+        task.mesh, task.profile, fits=task.platforms[0] if len(task.platforms) == 1 else fits,
         keep=task.keep, pegs=task.pegs, alike=task.alike,
     )  # fmt: skip
 
@@ -288,34 +296,45 @@ def _pairs(result: Result) -> list[tuple[int, int]]:
 
 
 def _parts(result: Result, chosen: Mapping[int, Pose]) -> tuple[Part, ...]:
-    profile = result.job.printer
-    found = []
-    for piece in result.pieces:
-        pose = chosen[piece.id]
-        needs = quantities(
-            piece.mesh, profile, height=pose.terms.height, support=1000 * pose.terms.support,
-            pegs=pegs_on(piece.id, result.joints),
-        )  # fmt: skip
-        found.append(
-            Part(
-                piece.id,
-                piece.name,
-                piece.mesh,
-                pose.rotation,
-                pose,
-                needs,
-                estimate(needs, profile),
-            )
+    """Pieces, then loose pegs, as if all were printed on the job's own printer."""
+    found = [
+        _part(
+            result.job.printer, piece.id, piece.name, piece.mesh, chosen[piece.id].rotation,
+            chosen[piece.id], pegs_on(piece.id, result.joints),
         )
-    found += [
-        _loose(peg, len(result.pieces) + n, profile) for n, peg in enumerate(result.loose, start=1)
-    ]
-    return tuple(found)
+        for piece in result.pieces
+    ]  # fmt: skip
+    return (
+        *found,
+        *(
+            _part(result.job.printer, number, peg.name, peg.mesh, peg.rotation)
+            for number, peg in enumerate(result.loose, start=len(result.pieces) + 1)
+        ),
+    )
 
 
-def _loose(peg: LoosePeg, number: int, profile: PrinterProfile) -> Part:
-    needs = quantities(peg.mesh, profile, height=float(peg.laid.size[2]), support=0.0)
-    return Part(number, peg.name, peg.mesh, peg.rotation, None, needs, estimate(needs, profile))
+def _part(
+    profile: PrinterProfile,
+    number: int,
+    name: str,
+    mesh: Mesh,
+    rotation: FloatArray,
+    pose: Pose | None = None,
+    pegs: float = 0.0,
+) -> Part:
+    """A part printed by itself; pegs : of them, mm³, as in `Quantities`."""
+    needs = quantities(
+        mesh, profile, height=float(np.ptp(mesh.vertices @ rotation[2])),
+        support=1000 * pose.terms.support if pose else 0.0, pegs=pegs,
+    )  # fmt: skip
+    return Part(number, name, mesh, rotation, pose, needs, estimate(needs, profile))
+
+
+def _printed(part: Part, profile: PrinterProfile) -> Part:
+    """The part as it is printed with another profile, whose layers and shell may differ."""
+    return _part(
+        profile, part.number, part.name, part.mesh, part.rotation, part.pose, part.quantities.pegs
+    )
 
 
 def _item(

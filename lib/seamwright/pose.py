@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +19,7 @@ from seamwright.errors import BadInput
 from seamwright.fit import fit
 from seamwright.joint import Joint
 from seamwright.mesh import SKIN, BoolArray, FloatArray, Mesh
+from seamwright.platform import Platform, platform_of
 from seamwright.printer import PrinterProfile
 from seamwright.terms import Prepared, Row, Terms, prepared, rough_terms, shortest_turn, terms
 from seamwright.weighting import Weighting, weighting_for
@@ -110,7 +111,7 @@ def poses(
     mesh: Mesh,
     profile: PrinterProfile,
     *,
-    fits: Fits | npt.ArrayLike | None = None,
+    fits: Fits | Platform | npt.ArrayLike | None = None,
     keep: BoolArray | None = None,
     pegs: Sequence[Row] = (),
     weighting: Weighting | None = None,
@@ -122,8 +123,8 @@ def poses(
     Parameters
     ----------
     mesh : the piece, its seam faces tagged.
-    fits : the usable build volume (x, y, z), mm, or what judges the turned hull; the
-        printer's own build volume if None.
+    fits : the platform, the usable build volume (x, y, z), mm, or what judges the turned hull;
+        the printer's own platform if None.
     keep : (F,) its keep-clear faces.
     pegs : directions of pegs and thin limbs, and how much each matters, 0 to 1.
     weighting : the one for the printer's process if None.
@@ -134,7 +135,7 @@ def poses(
     Returns
     -------
     Those that fit. If none does, the one that `fit.fit` finds; with a function in place of
-    a build volume, the best of those that do not fit.
+    a platform, the best of those that do not fit.
 
     Raises
     ------
@@ -150,15 +151,16 @@ def poses(
     downs = candidates(mesh, piece.planes, piece.plane_areas, also=wanted)
     rough = rough_terms(piece, downs)
     score = np.sum(list(_minutes(rough, piece, weigh).values()), axis=0)
-    turner = _turner(piece, profile.usable if fits is None else fits)
+    usable: Fits | Platform = fits if callable(fits) else _platform(profile, fits)
+    turner = _turner(piece, usable)
     rows = _picked(downs, score, rough["contact"], len(wanted), count, turner)
     if rows:
         found = [_pose(piece, weigh, downs[k], turn, True) for k, turn in rows]
-    elif callable(fits):
+    elif callable(usable):
         best = np.lexsort((np.arange(len(score)), np.round(score, 6)))[:count]
         found = [_pose(piece, weigh, downs[k], shortest_turn(downs[k]), False) for k in best]
     else:
-        last = fit(piece.hull, profile.usable if fits is None else fits)
+        last = fit(piece.hull, usable)
         found = [_pose(piece, weigh, -last.rotation[2], last.rotation, last.way != "none")]
     # Of two alike the one that turns the piece less.
     found.sort(key=lambda p: (round(p.score, 6), round(float(p.down[2]), 6), *p.down.round(6)))
@@ -181,7 +183,17 @@ Turner = Callable[[FloatArray], FloatArray | None]
 """The rotation (3, 3) that lays a piece on a direction so that it fits; None if none does."""
 
 
-def _turner(piece: Prepared, fits: Fits | npt.ArrayLike) -> Turner:
+def _platform(profile: PrinterProfile, given: Platform | npt.ArrayLike | None) -> Platform:
+    """The platform that was given in any way, or the printer's own."""
+    if given is None:
+        return platform_of(profile)
+    if isinstance(given, Platform):
+        return given
+    size = np.asarray(given, dtype=np.float64).ravel().tolist()
+    return Platform(cast(tuple[float, float, float], tuple(size)))
+
+
+def _turner(piece: Prepared, fits: Fits | Platform) -> Turner:
     if callable(fits):
         judge: Fits = fits
 
@@ -190,18 +202,18 @@ def _turner(piece: Prepared, fits: Fits | npt.ArrayLike) -> Turner:
             return turn if judge(piece.hull @ turn.T) else None
 
         return judged
-    box = np.asarray(fits, dtype=np.float64)
+    platform = fits
 
     def boxed(down: FloatArray) -> FloatArray | None:
         turn = shortest_turn(down)
         points = piece.hull @ turn.T
         ends = np.array([points[:, 2].min(), points[:, 2].max()])
         # What is too high needs no closer look; nor does what lies inside the shadow.
-        if box.shape == (3,) and ends[1] - ends[0] > box[2] + SLACK:
+        if ends[1] - ends[0] > platform.size[2] + SLACK:
             return None
         rim = points[ConvexHull(points[:, :2]).vertices, :2]
         prism = np.column_stack([np.tile(rim, (2, 1)), np.repeat(ends, len(rim))])
-        found = fit(prism, box, allow="turned")
+        found = fit(prism, platform, allow="turned")
         return None if found.way == "none" else np.asarray(found.rotation @ turn)
 
     return boxed
