@@ -12,12 +12,12 @@ from seamwright.checks import (
     require_closed,
     require_files_hold,
     require_fit,
-    require_gaps,
     require_one_scale,
     require_volume,
 )
 from seamwright.errors import CheckFailed
 from seamwright.fit import Fit
+from seamwright.gaps import require_gaps
 from seamwright.imprint import jointed
 from seamwright.interface import interfaces
 from seamwright.joint import Joint
@@ -229,21 +229,21 @@ def test_a_peg_moved_sideways_is_measured(work, by, which):
     along = outline[1] - outline[0]
     out = np.array([along[1], -along[0]]) / np.linalg.norm(along)
     shift = joint.frame.to_world(by * out) - joint.frame.origin
-    with pytest.raises(CheckFailed, match=f"Joint {joint.letter} has a gap of 0.[01].* peg's side"):
+    with pytest.raises(CheckFailed, match=f"gap of joint {joint.letter} at a peg's side is 0.[01]"):
         require_gaps(moved_peg(work, joint, shift), work.joints)
 
 
 @pytest.mark.parametrize("by", [0.01, -0.01, 0.5])
 def test_a_peg_too_long_or_too_short_is_measured(work, by):
     joint = work.joints[0]
-    with pytest.raises(CheckFailed, match="Joint A has a gap of"):
+    with pytest.raises(CheckFailed, match="The gap of joint A at a peg's"):
         require_gaps(moved_peg(work, joint, by * joint.into), work.joints)
 
 
 @pytest.mark.parametrize("change", [{"clearance": 0.25}, {"seating_gap": 0.81}])
 def test_a_gap_other_than_asked_for_is_measured(work, change):
     asked = (replace(work.joints[0], **change), work.joints[1])
-    with pytest.raises(CheckFailed, match="Joint A has a gap of"):
+    with pytest.raises(CheckFailed, match="The gap of joint A at a peg's"):
         require_gaps(work.pieces, asked)
 
 

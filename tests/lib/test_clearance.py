@@ -29,7 +29,8 @@ from seamwright.pieces import take_apart
 from seamwright.printer import BUILT_IN, LOOSEST, printer
 from seamwright.seam import Seam
 from seamwright.shapes import box
-from seamwright.sizing import footprint_of, joints
+from seamwright.sizing import joints
+from seamwright.wishes import footprint_of
 
 # --- grades ---------------------------------------------------------------------------
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from seamwright.choice import PLAIN
 from seamwright.errors import BadInput
 from seamwright.job import FigureChoice, Job, job_from_toml, job_to_toml, read_job, write_job
 from seamwright.printer import printer
@@ -23,7 +24,7 @@ FULL = Job(
             (1.0, 2.0, 3.0),
             (0.3, 0.0, 1.0),
             Reach("nearest", ((1.0, 2.0, 3.0), (-1.0, 2.0, 3.0))),
-            "plain",
+            PLAIN,
         ),
         Seam(3, "back", (0.0, 0.0, 0.0), (1.0, 0.0, 0.0), Reach("regions", regions=(1, 3))),
         Seam(
@@ -43,6 +44,24 @@ def test_round_trip_keeps_everything(tmp_path: Path) -> None:
     write_job(FULL, tmp_path / "dragon.toml")
     assert read_job(tmp_path / "dragon.toml") == FULL
     assert [p.name for p in tmp_path.iterdir()] == ["dragon.toml"]
+
+
+def test_the_platform_comes_back() -> None:
+    text = (
+        HEAD
+        + SEAM
+        + (
+            "[printer]\nshape = 'round'\nbuild_volume = [200, 200, 300]\nbrim = 5\nlift = 0.6\n"
+            "excluded = [[90, 0, 110, 9], [0, 90, 9.5, 110]]\n"
+        )
+    )
+    job = job_from_toml(text)
+    corners = ((90.0, 0.0, 110.0, 9.0), (0.0, 90.0, 9.5, 110.0))
+    assert (job.printer.shape, job.printer.brim, job.printer.lift) == ("round", 5.0, 0.6)
+    assert job.printer.excluded == corners
+    assert job_from_toml(job_to_toml(job)) == job
+    plain = job_from_toml(HEAD + SEAM + "[printer]\nprofile = 'resin-218'\nlift = 0")
+    assert plain.printer.lift == 0.0 and job_from_toml(job_to_toml(plain)) == plain
 
 
 def test_defaults() -> None:
@@ -75,6 +94,15 @@ def test_defaults() -> None:
         (HEAD + "[printer]\nclearance = -0.2", "clearance must be 0 or more"),
         (HEAD + "[printer]\nbuild_volume = [256, 256]", "three numbers"),
         (HEAD + "[printer]\nbuild_volume = [5, 256, 256]", "margin"),
+        (HEAD + "[printer]\nshape = 3", "'shape' must be a text"),
+        (HEAD + "[printer]\nshape = 'oval'", 'use "rectangle" or "round"'),
+        (HEAD + "[printer]\nexcluded = [0, 0, 9, 9]", "list of corners of four numbers"),
+        (HEAD + "[printer]\nexcluded = [[0, 0, 9]]", "list of corners of four numbers"),
+        (HEAD + "[printer]\nexcluded = [[0, 0, 9, true]]", "list of corners of four numbers"),
+        (HEAD + "[printer]\nexcluded = [[9, 0, 0, 9]]", "x0 below x1"),
+        (HEAD + "[printer]\nexcluded = [[0, 0, 256, 256]]", "leave nothing of the platform"),
+        (HEAD + "[printer]\nbrim = '5'", "'brim' must be a number"),
+        (HEAD + "[printer]\nlift = -1", "lift must be 0 or more"),
         (HEAD + "seam = 3", "[[seam]]"),
         (HEAD + "[[seam]]\nnormal = [0, 0, 1]", "'point' must be three numbers"),
         (HEAD + "[[seam]]\npoint = [0, 0, 1]\nnormal = [0, 0, 0]", "no length"),

@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from seamwright.checks import (
     require_all_shells,
     require_closed,
-    require_gaps,
     require_volume,
 )
+from seamwright.choice import PLAIN
 from seamwright.errors import BadInput
+from seamwright.gaps import require_gaps
 from seamwright.imprint import jointed
 from seamwright.interface import Interface, interfaces
 from seamwright.job import Job, job_from_toml, job_to_toml
@@ -125,7 +126,7 @@ def test_a_direction_that_points_the_other_way_is_turned():
 
 
 def test_a_plain_line_seam_is_left_without_a_pad():
-    _, (face,), spanned, (joint,) = made(BALL, lined(1, wavy(60, 0.25, 2), joint="plain"))
+    _, (face,), spanned, (joint,) = made(BALL, lined(1, wavy(60, 0.25, 2), joint=PLAIN))
     assert face.seat is None and joint.kind == "plain"
     assert spanned["line 1"].pad is None
 
@@ -322,7 +323,7 @@ def test_a_job_holds_line_seams():
     assert seam.line == SeamLine(
         ((1, 0, 0), (0, 1, 0), (-1, -1, 0)), 0.5, PadChoice((0, 0, 0), (0, 0, 2), 4)
     )
-    assert seam.joint == "plain" and seam.normal == pytest.approx((0, 0, 1))
+    assert seam.joint == PLAIN and seam.normal == pytest.approx((0, 0, 1))
     assert job_from_toml(job_to_toml(job)) == job
     plain: Job = job_from_toml(HEAD + LINE)
     assert job_from_toml(job_to_toml(plain)) == plain

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from seamwright.choice import PLAIN
 from seamwright.errors import BadInput
 from seamwright.figure import true_size
 from seamwright.line import line_seam
@@ -262,7 +263,7 @@ def test_a_line_seam_crosses_like_a_flat_one_and_may_follow_the_areas_edge():
     figure = cylinder()
     turn = np.radians(np.arange(0, 360, 15))
     points = tuple((10 * float(np.cos(a)), 10 * float(np.sin(a)), 0.0) for a in turn)
-    cuff = line_seam(1, "cuff", SeamLine(points, crease=1.0), "plain")
+    cuff = line_seam(1, "cuff", SeamLine(points, crease=1.0), PLAIN)
     half = Markings.of(figure, middles(figure)[:, 0] > 0)
     (said,) = said_of(figure, half, cuff)
     assert said.startswith("Seam 'cuff' crosses the keep-clear area for 31.4 mm, about (10.0, ")

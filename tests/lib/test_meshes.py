@@ -26,7 +26,8 @@ from seamwright.mend import mend
 from seamwright.mesh import Mesh, joined
 from seamwright.pieces import Piece, take_apart
 from seamwright.reach import region_facts
-from seamwright.run import Result, load, make, prepare, write
+from seamwright.results import write
+from seamwright.run import Result, load, make, prepare
 from seamwright.seam import Reach, Seam, SeamLine
 from seamwright.section import Section, section
 from seamwright.shapes import box, moved, revolved

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from seamwright.__main__ import main
 from seamwright.blocking import Scene, Way, directions
+from seamwright.choice import AUTO, JointChoice
 from seamwright.files import write_stl
 from seamwright.imprint import jointed
 from seamwright.interface import Interface, interfaces
@@ -380,13 +381,31 @@ def test_without_blanks_a_fight_is_named_but_nothing_offered():
     assert fight.why == "they hold each other"
 
 
-def test_a_joint_that_is_plain_lest_it_lock_may_carry_turned_pegs():
-    # Two seams 17° from square to each other across: their pegs can share one way home.
-    seams = (
-        Seam(1, "one", (80, 0, 0), (0, 1, 0), nearest((80, 0, 0))),
-        Seam(2, "two", (-80, 0, 0), (0.3, 1, 0), nearest((-80, 0, 0))),
+def leaning_ring(*joints: JointChoice) -> tuple[Seam, ...]:
+    """Two seams across a ring whose normals are 17° from each other, with these joints."""
+    return (
+        Seam(1, "one", (80, 0, 0), (0, 1, 0), nearest((80, 0, 0)), joints[0]),
+        Seam(2, "two", (-80, 0, 0), (0.3, 1, 0), nearest((-80, 0, 0)), joints[1]),
     )
-    pieces, found, blanks = made(torus(80, 20, 48, 24), *seams)
+
+
+def test_pegs_that_would_lock_are_turned_to_run_as_the_others():
+    pieces, found, blanks = made(torus(80, 20, 48, 24), *leaning_ring(AUTO, AUTO))
+    assert all(j.pegs for j in found) and not any(is_locked(j) for j in found)
+    one, two = found
+    assert abs(float(one.into @ two.into)) == pytest.approx(1)
+    (leaning,) = (j for j in found if j.slope.any())
+    (square,) = (j for j in found if not j.slope.any())
+    assert f"turned by 17° to run as those of joint {square.letter}" in leaning.reason
+    got = order(pieces, found, blanks)
+    assert got.is_whole and got.freer == ()
+    assert clash(got, pieces) < 1e-6
+
+
+def test_a_joint_that_is_plain_lest_it_lock_may_carry_turned_pegs():
+    # Both shall run square to their faces, so neither is turned unasked.
+    square = (JointChoice(direction=(0, 1, 0)), JointChoice(direction=(0.3, 1, 0)))
+    pieces, found, blanks = made(torus(80, 20, 48, 24), *leaning_ring(*square))
     (locked,) = (j for j in found if is_locked(j))
     (pegged,) = (j for j in found if j.pegs)
     got = order(pieces, found, blanks)

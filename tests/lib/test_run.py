@@ -16,7 +16,8 @@ from seamwright.frame import Frame
 from seamwright.job import read_job
 from seamwright.mesh import Mesh, joined
 from seamwright.report import CAUTIONS
-from seamwright.run import load, make, prepare, write
+from seamwright.results import write
+from seamwright.run import load, make, prepare
 from seamwright.shapes import box, moved, sphere, torus
 
 JOB = """seamwright = 1
@@ -57,7 +58,8 @@ def test_a_job_makes_a_whole_result(folder: Path, capsys: pytest.CaptureFixture[
     assert all(c in said for c in CAUTIONS)
     out = folder / "ball-pieces"
     assert sorted(p.name for p in out.iterdir()) == [
-        "3mf", "job.toml", "parts.csv", "report.json", "stl",
+        "3mf", "book.html", "builds", "builds.csv", "job.toml", "joints.csv", "ledger.csv",
+        "parts.csv", "report.json", "stl",
     ]  # fmt: skip
     names = [f"ball-co-0{n}" for n in (1, 2, 3, 4)]
     assert sorted(p.stem for p in (out / "stl").iterdir()) == names
@@ -68,10 +70,14 @@ def test_a_job_makes_a_whole_result(folder: Path, capsys: pytest.CaptureFixture[
         assert stl.volume == pytest.approx(threemf.volume, rel=1e-6)
     rows = list(csv.DictReader((out / "parts.csv").open(newline="")))
     assert [r["piece"] for r in rows] == ["1", "2", "3", "4"]
+    assert {r["part"] for r in rows} == {"piece"}
+    joints = list(csv.DictReader((out / "joints.csv").open(newline="")))
+    assert [r["joint"] for r in joints] == ["A", "B", "C", "D"]
     report = json.loads((out / "report.json").read_text())
     assert report["cautions"] == list(CAUTIONS)
     assert [c["check"] for c in report["checks"]] == [
-        "closed", "volume", "shells", "gaps", "fit", "files", "scale",
+        "closed", "volume", "shells", "gaps", "fit", "files", "scale", "joint scale", "builds",
+        "build files",
     ]  # fmt: skip
     assert report["ledger"] == [
         {"shell": 1, "volume_cm3": pytest.approx(sphere(100, 64).volume / 1000, rel=1e-6),
@@ -88,7 +94,8 @@ def test_the_same_job_gives_the_same_bytes(folder: Path) -> None:
     assert main([str(job), "--quiet", "--out", str(folder / "one")]) == 0
     assert main([str(job), "--quiet", "--out", str(folder / "two")]) == 0
     files = sorted(p.relative_to(folder / "one") for p in (folder / "one").rglob("*.*"))
-    assert len(files) == 11
+    # Two files of each piece and of each of two builds, and seven that tell of all.
+    assert len(files) == 2 * 4 + 2 * 2 + 7
     for name in files:
         assert (folder / "one" / name).read_bytes() == (folder / "two" / name).read_bytes(), name
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from seamwright.__main__ import main
+from seamwright.choice import PLAIN
 from seamwright.errors import BadInput
 from seamwright.files import write_stl
 from seamwright.footprint import d_shape, square
@@ -180,7 +181,10 @@ def test_twice_the_figure_is_under_twice_the_stress():
             frame=Frame(2 * face.frame.origin, face.frame.axes),
             seat=Seat(None, None, Region(tuple(2 * x for x in face.region.loops), ())),
         ),
-        pegs=tuple(replace(p, outline=2 * p.outline, depth=2 * p.depth) for p in made[0].pegs),
+        pegs=tuple(
+            replace(p, outline=2 * p.outline, depth=2 * p.depth, groove=2 * p.groove)
+            for p in made[0].pegs
+        ),
         lead_in=2 * made[0].lead_in,
     )  # fmt: skip
     double = tuple(Piece(p.id, p.mesh.scaled(2)) for p in pieces)
@@ -383,7 +387,7 @@ def test_nothing_but_glue_is_asked_for_where_nobody_counts_on_any():
     assert len(weak.remedies) == 1 and "glue sure to bear 0.5 MPa" in weak.remedies[0]
     (strong,) = of(hanging, replace(dry, glue=0.5), seam)
     assert strong.holds
-    (plain,) = of(hanging, dry, replace(seam, joint="plain"))
+    (plain,) = of(hanging, dry, replace(seam, joint=PLAIN))
     assert any('joint = "auto"' in r for r in plain.remedies)
 
 
@@ -435,7 +439,8 @@ def test_the_command_reports_strength_and_warns(
     job.write_text(JOB.format(printer=""))
     assert main([str(job), "--replace"]) == 0
     said = capsys.readouterr().out
-    assert "  strength: 1 of 1 joints hold" in said and "warning" not in said
+    # It does fall over by itself, of which its stance warns; its joint holds.
+    assert "  strength: 1 of 1 joints hold" in said and "warning: Joint" not in said
     report = json.loads((tmp_path / "gallows-pieces" / "report.json").read_text())
     assert report["pieces"][1]["printed_mass_g"] < 0.5 * report["pieces"][1]["solid_mass_g"]
 

@@ -15,7 +15,8 @@ import trimesh
 
 from seamwright.job import FigureChoice, Job
 from seamwright.printer import PrinterProfile
-from seamwright.run import Figure, Result, load, make, prepare, write
+from seamwright.results import write
+from seamwright.run import Figure, Result, load, make, prepare
 from seamwright.seam import Reach, Seam
 
 SHOULDER = (190.0, 0.0, 480.0)

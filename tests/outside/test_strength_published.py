@@ -15,6 +15,7 @@ import trimesh
 from scipy import integrate
 from trimesh.path.polygons import second_moments
 
+from seamwright.choice import PLAIN
 from seamwright.footprint import D_FLAT, d_shape, placed, square
 from seamwright.frame import Frame
 from seamwright.interface import Interface, Seat, interfaces
@@ -114,7 +115,7 @@ def test_rigid_block_on_posts_shares_by_stiffness():
     ]
     parts.append(trimesh.creation.box(bounds=[[-150, -150, 300], [150, 150, 400]]))
     whole = trimesh.boolean.union(parts, engine="manifold")
-    seam = Seam(1, "tops", (0.0, 0.0, 290.0), (0.0, 0.0, 1.0), joint="plain")
+    seam = Seam(1, "tops", (0.0, 0.0, 290.0), (0.0, 0.0, 1.0), joint=PLAIN)
     pieces = take_apart(Mesh.of(np.array(whole.vertices), np.array(whole.faces)), (seam,))
     made = joints(pieces, interfaces(pieces, (seam,)), SOLID)
     masses = weights(pieces, SOLID)
