@@ -31,7 +31,7 @@ from seamwright.flaws import old_flaws, overlapping_shells
 from seamwright.gaps import require_gaps
 from seamwright.imprint import jointed, renewed
 from seamwright.inspection import Inspection, inspect
-from seamwright.interface import Interface, choices, interfaces
+from seamwright.interface import Interface, choices, chosen_at, interfaces
 from seamwright.job import Job
 from seamwright.joint import Joint
 from seamwright.loads import Weight, afloat, weights
@@ -307,8 +307,12 @@ def rejointed(result: Result, letter: str, choice: JointChoice) -> Result:
     }
     require_closed(fresh, as_written, figure)
     checks = tuple(renewed_checks.get(c.name, c) for c in result.checks)
+    faces = tuple(j.interface for j in joints)
+    job = replace(job, joints=chosen_at(faces, job.joints, number, choice))
     return _judged(
-        replace(result, joints=joints, pieces=pieces, fits=fits, loose=loose, checks=checks)
+        replace(
+            result, job=job, joints=joints, pieces=pieces, fits=fits, loose=loose, checks=checks
+        )
     )
 
 

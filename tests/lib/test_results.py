@@ -123,7 +123,8 @@ def test_the_folder_holds_pieces_pegs_builds_and_tables(folder: Path) -> None:
     expected = {
         *(f"{kind}/{stem}.{kind}" for kind in ("stl", "3mf") for stem in stems),
         *(f"builds/{stem}.{kind}" for kind in ("3mf", "svg") for stem in builds),
-        "book.html", "builds.csv", "job.toml", "joints.csv", "ledger.csv", "parts.csv", "report.json",
+        "book.html", "builds.csv", "job.toml", "joints.csv", "ledger.csv", "parts.csv",
+        "report.json",
     }  # fmt: skip
 
     assert set(found) == expected
