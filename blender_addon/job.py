@@ -13,16 +13,19 @@ from typing import Any
 
 import bpy
 
-from seamwright.job import Job, read_job, write_job
+from seamwright.build_choice import AS_USUAL, BuildChoice
+from seamwright.job import FigureChoice, Job, job_from_toml, job_to_toml, read_job, write_job
 from seamwright.mesh import Mesh
-from seamwright.printer import BUILT_IN, PrinterProfile, printer
+from seamwright.printer import BUILT_IN, PrinterProfile
 from seamwright.seam import in_order
 
 from . import scene as ours
+from .choices import add_joint, joints_at
 from .conversion import mesh_of, named_object, require_scene_choice, typed, unit_of
 from .keep_clear import keep_clear_of, natural_lines_of, take_markings
-from .place import size_of, true_mm
-from .properties import DEFAULT, PRINTER_NUMBERS, take_profile
+from .place import names_of, size_of, true_mm
+from .printer_properties import DEFAULT, profile_of, take_profile
+from .rods import add_rod, rods_of
 from .seams import add, seams_of
 
 
@@ -48,13 +51,37 @@ def job_of(context: bpy.types.Context, figure: bpy.types.Object, source: Mesh) -
         keep_clear=keep_clear_of(figure, context.scene, mm),
         natural_lines=natural_lines_of(figure),
     )
+    scene = context.scene
+    names = names_of(ours.seams_of(figure, scene))
     return Job(
         settings.job_name or figure.name,
         choice,
-        _printer_of(context.scene.seamwright),
-        seams_of(figure, context.scene, mm),
+        profile_of(scene.seamwright, typed),
+        seams_of(figure, scene, mm),
         settings.output or None,
+        joints_at(figure, scene, names, mm),
+        rods_of(figure, scene, mm),
+        _builds_of(figure, names),
     )
+
+
+def _builds_of(figure: bpy.types.Object, names: dict[bpy.types.Object, str]) -> BuildChoice:
+    """How pieces go on builds, as a job said; `names` are the seams'."""
+    told = figure.seamwright.builds_told
+    matched = sorted((seam.seamwright.matched, name) for seam, name in names.items())
+    choice = job_from_toml(told).builds if told else AS_USUAL
+    return replace(choice, match=tuple(name for place, name in matched if place))
+
+
+def _take_builds(
+    figure: bpy.types.Object, choice: BuildChoice, seams: dict[str, bpy.types.Object]
+) -> None:
+    """Keep what a job says of builds; seams that it names may be given other names."""
+    for place, name in enumerate(choice.match, start=1):
+        seams[name].seamwright.matched = place
+    rest = replace(choice, match=())
+    only = Job("builds", FigureChoice(), PrinterProfile(), (), builds=rest)
+    figure.seamwright.builds_told = "" if rest == AS_USUAL else job_to_toml(only)
 
 
 def saved(context: bpy.types.Context, figure: bpy.types.Object, path: Path) -> Path:
@@ -69,15 +96,6 @@ def saved(context: bpy.types.Context, figure: bpy.types.Object, path: Path) -> P
 def loaded(context: bpy.types.Context, path: Path) -> str:
     """Put a job file into the panel; returns a sentence on it. Raises BadInput."""
     return apply_job(context, read_job(path))
-
-
-def _printer_of(settings: bpy.types.PropertyGroup) -> PrinterProfile:
-    values: dict[str, Any] = {key: typed(getattr(settings, key)) for key in PRINTER_NUMBERS}
-    values["build_volume"] = tuple(typed(x) for x in settings.build_volume)
-    values["material"] = settings.material
-    if settings.printer_name:
-        values["name"] = settings.printer_name
-    return printer(settings.profile, **values)
 
 
 # --- a job into the panel -----------------------------------------------------------------
@@ -120,13 +138,19 @@ def apply_job(context: bpy.types.Context, job: Job) -> str:
         settings.size, settings.target_height = "HEIGHT", job.figure.target_height
     _take_printer(scene.seamwright, job.printer)
     take_markings(context, figure, job.figure.keep_clear, job.figure.natural_lines, mm)
-    former = ours.seams_of(figure, scene)
-    ours.remove([*former, *ours.companions_of(former)])
+    former = [*ours.seams_of(figure, scene), *ours.joints_of(figure, scene)]
+    ours.remove([*former, *ours.companions_of(former), *ours.rods_of(figure, scene)])
     side = 1.2 * float(source.size.max()) / unit_of(scene)[1]
     added = {seam.name: add(context, figure, seam, mm, side) for seam in job.seams}
     for seam in job.seams:
         for name in seam.stops_at:
             added[seam.name].seamwright.stops_at.add().seam = added[name]
+    for one in job.joints:
+        seam = next(seam for seam in job.seams if seam.name == one.seam)
+        add_joint(context, added[one.seam], one, seam.point, mm)
+    for rod in job.rods:
+        add_rod(context, figure, rod, mm)
+    _take_builds(figure, job.builds, added)
     seams = ours.counted(len(job.seams), "seam")
     said = f"{seams} taken from job '{job.name}' for object '{figure.name}'."
     now = job_of(context, figure, source)

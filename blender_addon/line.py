@@ -18,7 +18,7 @@ from seamwright.section import section
 
 from . import scene as ours
 from .conversion import marked_mesh_of, mesh_of
-from .place import matrix_of, point_of, size_of, stands, tell, told_of, true_mm
+from .place import point_of, size_of, stands, tell, told_of, true_mm
 
 Loops = list[tuple[Point, ...]]
 
@@ -52,20 +52,20 @@ def points_of(obj: bpy.types.Object, mm: float, what: str) -> tuple[Point, ...]:
             f"{what} is not closed: the curve of '{obj.name}' is open; close it with Toggle "
             "Cyclic in Edit Mode."
         )
-    local = _local(obj)
+    local = local_points(obj)
     told = told_of(obj)
-    if "points" in told and stands(obj, told, mm) and told["shape"] == _shape(local):
+    if "points" in told and stands(obj, told, mm) and told["shape"] == shape_of(local):
         return tuple(point_of(p) for p in told["points"])
-    found = np.round(_placed(local, obj) * mm, 3) + 0.0
+    found = np.round(placed(local, obj) * mm, 3) + 0.0
     return tuple(point_of(p) for p in found)
 
 
 def tell_points(obj: bpy.types.Object, points: Sequence[Point], mm: float, name: str) -> None:
     """Keep a curve's exact points, and its name, for as long as none of it is moved."""
-    tell(obj, mm, name=name, points=points, shape=_shape(_local(obj)))
+    tell(obj, mm, name=name, points=points, shape=shape_of(local_points(obj)))
 
 
-def _local(obj: bpy.types.Object) -> FloatArray:
+def local_points(obj: bpy.types.Object) -> FloatArray:
     """(N, 3) points of an object's first curve, in its own axes."""
     spline = obj.data.splines[0]
     if spline.type == "POLY":
@@ -86,13 +86,14 @@ def _local(obj: bpy.types.Object) -> FloatArray:
     return values.reshape(-1, 3).astype(np.float64)
 
 
-def _placed(local: FloatArray, obj: bpy.types.Object) -> FloatArray:
+def placed(local: FloatArray, obj: bpy.types.Object) -> FloatArray:
     """(N, 3) points in the scene."""
-    matrix = np.array(matrix_of(obj), dtype=np.float64)
+    matrix = np.array(ours.matrix_of(obj), dtype=np.float64)
     return np.asarray(local @ matrix[:3, :3].T + matrix[:3, 3])
 
 
-def _shape(local: FloatArray) -> str:
+def shape_of(local: FloatArray) -> str:
+    """What tells points (N, 3) from any others."""
     return hashlib.sha256(local.tobytes()).hexdigest()
 
 

@@ -1,15 +1,14 @@
 """What the panel's buttons do. The geometry is imported when a button first needs it."""
 
-from contextlib import contextmanager
 from pathlib import Path
 
 import bpy
 from bpy.props import BoolProperty, StringProperty
 
-from seamwright.errors import BadInput, SeamwrightError
+from seamwright.errors import BadInput
 
 from . import scene as ours
-from .work import Work, late, leave_edit_mode, shown_progress
+from .work import Work, failure_told, late, leave_edit_mode, shown_progress
 
 
 class SEAMWRIGHT_OT_use_selected(Work, bpy.types.Operator):
@@ -53,11 +52,12 @@ class SEAMWRIGHT_OT_make_pieces(Work, bpy.types.Operator):
     def work(self, context):
         figure = ours.figure_of(context)
         pieces = late("pieces")
-        with _told_of(context, figure), shown_progress(context) as progress:
+        with failure_told(context, figure), shown_progress(context) as progress:
             result = pieces.made(context, figure, progress)
         leave_edit_mode(context)
         pieces.show(context, figure, result)
         context.scene.seamwright.figure = figure
+        late("joints").take_result(context, figure, result)
         lines = pieces.said_of(result)
         report = ours.report_text(lines)
         found = pieces.panel_lines(result, report.name)
@@ -65,19 +65,6 @@ class SEAMWRIGHT_OT_make_pieces(Work, bpy.types.Operator):
         if self.hide_figure and figure.mode == "OBJECT" and ours.is_listed(figure, context):
             figure.hide_set(True)
         return lines[0]
-
-
-@contextmanager
-def _told_of(context, figure):
-    """What goes wrong is told by the panel as well, with the regions that would help."""
-    settings = context.scene.seamwright
-    settings.offer = ""
-    try:
-        yield
-    except SeamwrightError as error:
-        settings.pieces_found = str(error)
-        settings.offer = late("quality").offer_of(error, context, figure)
-        raise
 
 
 class SEAMWRIGHT_OT_take_offer(Work, bpy.types.Operator):
@@ -157,10 +144,12 @@ class SEAMWRIGHT_OT_write_files(Work, bpy.types.Operator):
         # The library says the same, but names a switch of the command.
         if target.exists() and not self.replace:
             raise BadInput(f"'{target}' exists; give another folder name or tick Replace.")
-        with _told_of(context, figure), shown_progress(context) as progress:
-            late("pieces").written(context, figure, target, self.replace, progress)
+        with failure_told(context, figure), shown_progress(context) as progress:
+            pieces = late("pieces")
+            result, plan = pieces.written(context, figure, target, self.replace, progress)
+        late("joints").take_result(context, figure, result)
         said = f"Files written to '{target}'."
-        context.scene.seamwright.pieces_found = said
+        context.scene.seamwright.pieces_found = "\n".join((said, *pieces.plan_lines(plan)))
         return said
 
 

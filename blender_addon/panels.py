@@ -1,10 +1,9 @@
 """The side panel, in the order of the work: figure, seams, pieces, files."""
 
-import textwrap
-
 import bpy
 
 from . import scene as ours
+from .step import Panel, Step, lines
 
 
 def state(context):
@@ -22,42 +21,15 @@ def state(context):
     return found, "Next: look at the pieces, then Write Files."
 
 
-def _lines(layout, context, text):
-    """Sentences wrapped to the panel's width, which Blender does not do itself."""
-    region = context.region
-    pixels = 7 * context.preferences.system.ui_scale
-    width = max(24, int(region.width / pixels) - 4) if region else 40
-    column = layout.column(align=True)
-    column.scale_y = 0.8
-    for sentence in text.splitlines():
-        for line in textwrap.wrap(sentence, width):
-            column.label(text=line)
-
-
-class _Panel:
-    bl_space_type = "VIEW_3D"
-    bl_region_type = "UI"
-    bl_category = "Seamwright"
-
-
-class SEAMWRIGHT_PT_main(_Panel, bpy.types.Panel):
+class SEAMWRIGHT_PT_main(Panel, bpy.types.Panel):
     bl_label = "Seamwright"
 
     def draw(self, context):
         for sentence in state(context):
-            _lines(self.layout, context, sentence)
+            lines(self.layout, context, sentence)
 
 
-class _Step(_Panel):
-    bl_parent_id = "SEAMWRIGHT_PT_main"
-
-    def start(self):
-        self.layout.use_property_split = True
-        self.layout.use_property_decorate = False
-        return self.layout
-
-
-class SEAMWRIGHT_PT_figure(_Step, bpy.types.Panel):
+class SEAMWRIGHT_PT_figure(Step, bpy.types.Panel):
     bl_label = "Figure"
     bl_order = 1
 
@@ -79,10 +51,10 @@ class SEAMWRIGHT_PT_figure(_Step, bpy.types.Panel):
         layout.prop(group, "mend")
         layout.operator("seamwright.inspect", icon="VIEWZOOM")
         if settings.found:
-            _lines(layout.box(), context, settings.found)
+            lines(layout.box(), context, settings.found)
 
 
-class SEAMWRIGHT_PT_markings(_Step, bpy.types.Panel):
+class SEAMWRIGHT_PT_markings(Step, bpy.types.Panel):
     bl_label = "Keep-Clear Area and Natural Lines"
     bl_order = 2
     bl_options = {"DEFAULT_CLOSED"}
@@ -123,7 +95,7 @@ class SEAMWRIGHT_PT_markings(_Step, bpy.types.Panel):
             layout.prop(item, "above")
 
 
-class SEAMWRIGHT_PT_printer(_Step, bpy.types.Panel):
+class SEAMWRIGHT_PT_printer(Step, bpy.types.Panel):
     bl_label = "Printer"
     bl_order = 3
     bl_options = {"DEFAULT_CLOSED"}
@@ -134,18 +106,22 @@ class SEAMWRIGHT_PT_printer(_Step, bpy.types.Panel):
         layout.prop(settings, "profile")
         layout.prop(settings, "printer_name")
         layout.column().prop(settings, "build_volume")
+        layout.prop(settings, "shape")
         column = layout.column(align=True)
-        for key in ("margin", "clearance", "seating_gap", "wall"):
+        for key in ("margin", "brim", "lift"):
             column.prop(settings, key)
         column = layout.column(align=True)
-        for key in ("draft", "lead_in", "nozzle", "layer_height", "density"):
+        for key in ("clearance", "seating_gap", "wall", "draft", "lead_in", "relief"):
+            column.prop(settings, key)
+        column = layout.column(align=True)
+        for key in ("nozzle", "layer_height", "density"):
             column.prop(settings, key)
         column = layout.column(align=True)
         for key in ("material", "shell", "infill", "glue", "safety"):
             column.prop(settings, key)
 
 
-class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):
+class SEAMWRIGHT_PT_seams(Step, bpy.types.Panel):
     bl_label = "Seams"
     bl_order = 4
 
@@ -160,6 +136,7 @@ class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):
         figure = ours.chosen_figure(context)
         if figure is None:
             return
+        layout.prop(context.scene.seamwright, "show_sections")
         active = ours.active_seam(context)
         seams = ours.seams_of(figure, context.scene)
         for seam in seams:
@@ -182,13 +159,12 @@ class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):
             row.operator("seamwright.nudge", text="Nudge All").which = "ALL"
         found = context.scene.seamwright.seam_found
         if found:
-            _lines(layout.box(), context, found)
+            lines(layout.box(), context, found)
 
     def draw_line(self, layout, context, seam):
         group = seam.seamwright
         layout.operator("seamwright.move_points", icon="EDITMODE_HLT")
         layout.prop(group, "crease")
-        layout.prop(group, "joint")
         if group.joint != "plain":
             column = layout.column(heading="Pad")
             if ours.is_there(group.pad, context.scene):
@@ -214,7 +190,6 @@ class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):
             if group.reach == "nearest":
                 row.operator("seamwright.reach_at_cursor", text="Add Point").also = True
         layout.operator("seamwright.list_regions", icon="LINENUMBERS_ON")
-        layout.prop(group, "joint")
         if others:
             layout.label(text="Stops at:")
         stops = [stop.seam for stop in group.stops_at]
@@ -224,16 +199,16 @@ class SEAMWRIGHT_PT_seams(_Step, bpy.types.Panel):
             column.operator("seamwright.stop_at", text=other.name, icon=icon).name = other.name
 
 
-class SEAMWRIGHT_PT_pieces(_Step, bpy.types.Panel):
+class SEAMWRIGHT_PT_pieces(Step, bpy.types.Panel):
     bl_label = "Pieces"
-    bl_order = 5
+    bl_order = 6
 
     def draw(self, context):
         layout = self.start()
         layout.operator("seamwright.make_pieces", icon="MOD_EXPLODE")
         settings = context.scene.seamwright
         if settings.pieces_found:
-            _lines(layout.box(), context, settings.pieces_found)
+            lines(layout.box(), context, settings.pieces_found)
         if settings.offer:
             layout.operator("seamwright.take_offer", icon="ADD")
         figure = ours.chosen_figure(context)
@@ -246,9 +221,9 @@ class SEAMWRIGHT_PT_pieces(_Step, bpy.types.Panel):
         layout.operator("seamwright.show_figure", text=word, icon=icon)
 
 
-class SEAMWRIGHT_PT_files(_Step, bpy.types.Panel):
+class SEAMWRIGHT_PT_files(Step, bpy.types.Panel):
     bl_label = "Files"
-    bl_order = 6
+    bl_order = 7
 
     def draw(self, context):
         layout = self.start()

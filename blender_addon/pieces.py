@@ -9,13 +9,18 @@ from pathlib import Path
 
 import bpy
 
+from seamwright.build_choice import AS_USUAL
 from seamwright.job import Job, job_to_toml
+from seamwright.ledger import printed_path, read_printed
 from seamwright.markings import Markings, crossed
 from seamwright.mesh import Mesh
-from seamwright.run import Figure, Result, make, prepare, write
+from seamwright.plan import Plan, planned
+from seamwright.results import write
+from seamwright.run import Figure, Result, make, prepare
 
 from . import scene as ours
 from .conversion import marked_mesh_of, piece_mesh, scene_mm
+from .decisions import figure_mark
 from .job import job_of
 from .keep_clear import natural_lines_of, painted_of
 from .place import true_mm
@@ -29,11 +34,13 @@ class _Kept:
 
     So neither is made again for the next button or for writing what was just made. They are
     known by the job's text and the figure's own numbers and markings, never by time: undo,
-    an edit or a repainted area cannot fool them.
+    an edit or a repainted area cannot fool them. `seen` tells less, but at once.
     """
 
     figure_mark: str
     figure: Figure
+    mm: float
+    seen: str
     result_mark: str = ""
     result: Result | None = None
 
@@ -59,12 +66,27 @@ def ready(context: bpy.types.Context, figure: bpy.types.Object) -> tuple[Figure,
         figure, context, painted_of(figure), natural_lines_of(figure)
     )
     job = job_of(context, figure, source)
-    # What is found of a figure depends on no seam.
-    mark = _mark(source, unit, markings, replace(job, seams=()))
+    # What is found of a figure depends on no seam, joint, rod or build.
+    mark = _mark(
+        source, unit, markings, replace(job, seams=(), joints=(), rods=(), builds=AS_USUAL)
+    )
     if not _kept or _kept[0].figure_mark != mark:
         forget()
-        _kept.append(_Kept(mark, prepare(source, unit, job, markings)))
-    return _kept[0].figure, job, true_mm(context.scene, job.figure, source)
+        mm = true_mm(context.scene, job.figure, source)
+        seen = figure_mark(figure, context.scene)
+        _kept.append(_Kept(mark, prepare(source, unit, job, markings), mm, seen))
+    return _kept[0].figure, job, _kept[0].mm
+
+
+def mended_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> Mesh | None:
+    """The figure's mesh at true size as it was last made ready, if that was so as it is now."""
+    seen = figure_mark(figure, scene)
+    return _kept[0].figure.mesh if _kept and _kept[0].seen == seen else None
+
+
+def kept_mm() -> float:
+    """Millimetres at true size in a Blender unit, of the last figure made ready."""
+    return _kept[0].mm
 
 
 def _mark(source: Mesh, unit: str, markings: Markings, job: Job) -> str:
@@ -164,16 +186,33 @@ def written(
     target: Path,
     replace: bool,
     progress: Progress,
-) -> Path:
-    """Make the pieces and write the result folder, whole or not at all.
+) -> tuple[Result, Plan]:
+    """Make the pieces, plan their builds and write the result folder, whole or not at all.
+
+    Returns what was made and planned.
 
     Raises
     ------
     BadInput, CheckFailed
         See `seamwright.run`.
     """
-    result = made(context, figure, lambda done, what: progress(0.7 * done, what))
-    return write(
-        result, target, replace=replace,
-        progress=lambda done, what: progress(0.7 + 0.3 * done, what),
+    result = made(context, figure, lambda done, what: progress(0.5 * done, what))
+    printed = read_printed(printed_path(target), result.pieces)
+    plan = planned(
+        result, done=printed.pieces, progress=lambda done, what: progress(0.5 + 0.3 * done, what)
+    )
+    write(
+        result, target, plan=plan, replace=replace,
+        progress=lambda done, what: progress(0.8 + 0.2 * done, what),
     )  # fmt: skip
+    return result, plan
+
+
+def plan_lines(plan: Plan) -> tuple[str, ...]:
+    """What the panel says of the builds; the files say the rest."""
+    return (
+        f"Builds: {plan.packing.sentence}",
+        f"Figure: {plan.whole.sentence}",
+        f"Stance: {plan.stands}",
+        *(f"Warning: {warning}" for warning in plan.warnings[:SHOWN]),
+    )

@@ -21,6 +21,7 @@ from seamwright.mesh import Mesh
 from seamwright.seam import Point
 
 from .conversion import typed, unit_of
+from .scene import matrix_of
 
 
 def size_of(figure: bpy.types.Object) -> FigureChoice:
@@ -40,15 +41,6 @@ def true_mm(scene: bpy.types.Scene, choice: FigureChoice, source: Mesh) -> float
         source, unit=unit, scale=choice.scale, target_height=choice.target_height, up=choice.up
     )
     return size * factor
-
-
-def matrix_of(obj: bpy.types.Object) -> Matrix:
-    """An object's transform into the scene.
-
-    Blender works out `matrix_world` only for what it shows; an object that hangs on nothing
-    has the same in `matrix_basis`, hidden or not.
-    """
-    return obj.matrix_world if obj.parent or obj.constraints else obj.matrix_basis
 
 
 def rows(matrix: Matrix) -> list[list[float]]:
@@ -94,12 +86,25 @@ def plane_of(obj: bpy.types.Object, mm: float) -> tuple[Point, Point]:
     return point_of(round(typed(x) * mm, 6) + 0.0 for x in matrix[:3, 3]), point_of(normal)
 
 
-def carried(obj: bpy.types.Object, told: dict[str, Any], mm: float) -> tuple[Point, ...]:
-    """The points near a seam that were told, moved and turned as the seam was since."""
+def names_of(objects: list[bpy.types.Object]) -> dict[bpy.types.Object, str]:
+    """Each one's name in the job: its object's, or what a job called it if Blender could not."""
+    names: dict[bpy.types.Object, str] = {}
+    for obj in objects:
+        told = told_of(obj)
+        others = {*names.values(), *(o.name for o in objects if o != obj)}
+        as_told = told.get("object") == obj.name and told["name"] not in others
+        names[obj] = told["name"] if as_told else obj.name
+    return names
+
+
+def carried(
+    obj: bpy.types.Object, told: dict[str, Any], mm: float, near: Iterable[Iterable[float]]
+) -> tuple[Point, ...]:
+    """Points that were told of a seam, moved and turned as the seam was since."""
     if stands(obj, told, mm):
-        return tuple(point_of(p) for p in told["near"])
+        return tuple(point_of(p) for p in near)
     moved = _rigid(matrix_of(obj)) @ _rigid(Matrix(told["matrix"])).inverted()
-    points = [moved @ (Vector(p) / told["mm"]) * mm for p in told["near"]]
+    points = [moved @ (Vector(p) / told["mm"]) * mm for p in near]
     return tuple(point_of(round(x, 3) + 0.0 for x in p) for p in points)
 
 

@@ -16,37 +16,17 @@ from bpy.props import (
     StringProperty,
 )
 
-from seamwright.printer import BUILT_IN, MATERIALS, PrinterProfile
-
 from . import scene
-
-DEFAULT = PrinterProfile()
+from .joint_properties import FoundSettings, JointSettings, SEAMWRIGHT_PG_found_joint
+from .printer_properties import PrinterSettings
 
 CREASE = 0.2
 """As `seamwright.seam.CREASE`, which would import numpy with it."""
 
-PRINTER_NUMBERS = (
-    "margin", "nozzle", "layer_height", "clearance", "seating_gap", "wall", "draft", "lead_in",
-    "density", "shell", "infill", "glue", "safety",
-)  # fmt: skip
-"""The numbers of a printer profile; each is a property of the scene by the same name."""
-
-
-def take_profile(settings: bpy.types.PropertyGroup, profile: PrinterProfile) -> None:
-    """Put a profile's values into the scene's printer settings."""
-    for key in PRINTER_NUMBERS:
-        setattr(settings, key, getattr(profile, key))
-    settings.build_volume = profile.build_volume
-    settings.material = profile.material
-
-
-def _profile_chosen(self: bpy.types.PropertyGroup, _context: bpy.types.Context) -> None:
-    self.printer_name = ""
-    take_profile(self, BUILT_IN[self.profile])
-
 
 def _figure_chosen(self: bpy.types.PropertyGroup, _context: bpy.types.Context) -> None:
     self.found = self.seam_found = self.pieces_found = self.offer = ""
+    scene.clear_joints(self)
 
 
 def _balls_changed(self: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
@@ -55,15 +35,6 @@ def _balls_changed(self: bpy.types.PropertyGroup, context: bpy.types.Context) ->
 
 def _explode(self: bpy.types.PropertyGroup, _context: bpy.types.Context) -> None:
     scene.stand_apart(self.id_data)
-
-
-def _profile_items() -> list[tuple[str, str, str]]:
-    items = []
-    for p in BUILT_IN.values():
-        x, y, z = p.build_volume
-        said = f"Build volume {x:g} × {y:g} × {z:g} mm, clearance {p.clearance:g} mm"
-        items.append((p.name, p.name, said))
-    return items
 
 
 KEEP_CLEAR_KINDS = [
@@ -125,8 +96,8 @@ class SEAMWRIGHT_PG_keep_clear(bpy.types.PropertyGroup):
     )
 
 
-class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
-    """What an object is to Seamwright: a figure with its size, a seam, or a piece."""
+class SEAMWRIGHT_PG_object(JointSettings, bpy.types.PropertyGroup):
+    """What an object is to Seamwright: a figure with its size, a seam, a joint, a rod, a piece."""
 
     # A figure.
     size: EnumProperty(
@@ -170,6 +141,10 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
         name="Batch Folder",
         description="Folder the batch writes to, relative to the job file; empty for one named "
         "after the job",
+    )
+    builds_told: StringProperty(
+        description="What a job said of builds, which the panel does not show",
+        options={"HIDDEN"},
     )
     keep_clear: CollectionProperty(
         name="Keep-Clear Area",
@@ -236,14 +211,9 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
         description="Numbers of the regions to part, such as 1, 3; region 1 is the largest",
         default="1",
     )
-    joint: EnumProperty(
-        name="Joint",
-        description="What holds the two sides of this seam together",
-        items=[
-            ("auto", "Keyed Pegs", "Pegs and sockets where they fit, flat where they do not"),
-            ("plain", "Flat, Glued", "No pegs: two flat seam faces"),
-        ],
-        default="auto",
+    matched: IntProperty(
+        description="Place among the seams whose pieces print with layers alike; 0 if it is none",
+        options={"HIDDEN"},
     )
     stops_at: CollectionProperty(
         name="Stops At",
@@ -293,7 +263,7 @@ class SEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
     )
 
 
-class SEAMWRIGHT_PG_scene(bpy.types.PropertyGroup):
+class SEAMWRIGHT_PG_scene(PrinterSettings, FoundSettings, bpy.types.PropertyGroup):
     """The figure in work, the printer, and what was last found: of the figure, of a seam, of
     the pieces, and the regions offered where a figure hangs together."""
 
@@ -308,128 +278,10 @@ class SEAMWRIGHT_PG_scene(bpy.types.PropertyGroup):
     seam_found: StringProperty(options={"HIDDEN"})
     pieces_found: StringProperty(options={"HIDDEN"})
     offer: StringProperty(options={"HIDDEN"})
-
-    profile: EnumProperty(
-        name="Printer Profile",
-        description="Sets all printer values below; change them as your printer needs",
-        items=_profile_items(),
-        default=DEFAULT.name,
-        update=_profile_chosen,
-    )
-    printer_name: StringProperty(
-        name="Name",
-        description="Name of a changed printer profile in reports; empty for the profile's own",
-    )
-    build_volume: FloatVectorProperty(
-        name="Build Volume (mm)",
-        description="What the printer can reach along x, y and z, in mm",
-        size=3,
-        default=DEFAULT.build_volume,
-        min=0.0,
-        precision=1,
-    )
-    margin: FloatProperty(
-        name="Margin (mm)",
-        description="Kept free at every side and on top for skirt and brim, in mm",
-        default=DEFAULT.margin,
-        min=0.0,
-    )
-    clearance: FloatProperty(
-        name="Clearance (mm)",
-        description="Gap per side between peg and socket, in mm",
-        default=DEFAULT.clearance,
-        min=0.0,
-        precision=3,
-        step=1,
-    )
-    seating_gap: FloatProperty(
-        name="Seating Gap (mm)",
-        description="Gap at a peg's end for glue and trapped dirt, in mm",
-        default=DEFAULT.seating_gap,
-        min=0.0,
-        step=10,
-    )
-    wall: FloatProperty(
-        name="Wall (mm)",
-        description="Least solid left between a socket and the outer surface, in mm",
-        default=DEFAULT.wall,
-        min=1e-6,
-        step=10,
-    )
-    draft: FloatProperty(
-        name="Draft (°)",
-        description="Taper of a peg's sides, in degrees",
-        default=DEFAULT.draft,
-        min=0.0,
-        max=15.0,
-    )
-    lead_in: FloatProperty(
-        name="Lead-In (mm)",
-        description="Chamfer at a peg's end, in mm",
-        default=DEFAULT.lead_in,
-        min=0.0,
-        step=10,
-    )
-    nozzle: FloatProperty(
-        name="Nozzle (mm)",
-        description="Width of the nozzle, or of a pixel of a resin printer, in mm",
-        default=DEFAULT.nozzle,
-        min=1e-6,
-        precision=3,
-        step=1,
-    )
-    layer_height: FloatProperty(
-        name="Layer Height (mm)",
-        description="Height of one layer, in mm",
-        default=DEFAULT.layer_height,
-        min=1e-6,
-        precision=3,
-        step=1,
-    )
-    density: FloatProperty(
-        name="Density (g/cm³)",
-        description="Density of the material, in g/cm³",
-        default=DEFAULT.density,
-        min=1e-6,
-    )
-    material: EnumProperty(
-        name="Material",
-        description="What is printed with, for the strength of joints",
-        items=[
-            (name, name, f"Breaks at {m.along:g} MPa along its layers, {m.across:g} across them")
-            for name, m in MATERIALS.items()
-        ],
-        default=DEFAULT.material,
-    )
-    shell: FloatProperty(
-        name="Shell (mm)",
-        description="Thickness of the printed shell, in mm",
-        default=DEFAULT.shell,
-        min=1e-6,
-        precision=2,
-    )
-    infill: FloatProperty(
-        name="Infill (share)",
-        description="Share of what the shell encloses that is printed; 1 is solid",
-        default=DEFAULT.infill,
-        min=0.0,
-        max=1.0,
-        precision=2,
-        step=1,
-    )
-    glue: FloatProperty(
-        name="Glue (MPa)",
-        description="Shear stress at which the glue gives way, in MPa; 0 to count on no glue",
-        default=DEFAULT.glue,
-        min=0.0,
-        precision=1,
-    )
-    safety: FloatProperty(
-        name="Safety (times)",
-        description="How many times what it carries a joint must be able to hold",
-        default=DEFAULT.safety,
-        min=1.0,
-        precision=1,
+    joints: CollectionProperty(
+        name="Joints",
+        description="The joints as they were last sized",
+        type=SEAMWRIGHT_PG_found_joint,
     )
 
 
@@ -463,6 +315,7 @@ class SEAMWRIGHT_PG_collection(bpy.types.PropertyGroup):
 CLASSES = (
     SEAMWRIGHT_PG_stop,
     SEAMWRIGHT_PG_keep_clear,
+    SEAMWRIGHT_PG_found_joint,
     SEAMWRIGHT_PG_object,
     SEAMWRIGHT_PG_scene,
     SEAMWRIGHT_PG_collection,

@@ -26,18 +26,19 @@ from seamwright.span import Spans, effect, spans
 from seamwright.surface import Surface, prepared
 
 from . import scene as ours
+from .choices import add_direction
 from .conversion import mesh_of
 from .job import job_of
 from .pieces import ready
-from .place import point_of, size_of, true_mm
-from .seams import add_pad, move, names_of, require_movable, settle
+from .place import names_of, plane_of, point_of, size_of, true_mm
+from .seams import add_pad, move, require_movable, settle
 
 
 def regions_of(context: bpy.types.Context, obj: bpy.types.Object) -> str:
     """The regions of a flat seam's section and what each takes off; the same of a line seam."""
     figure, job, _mm = ready(context, obj.seamwright.figure)
     seam = _seam_at(context, obj, job)
-    drawn, wholes = _looked_at(figure, job, seam)
+    drawn, wholes = sections_for(figure.mesh, job.seams, seam)
     if seam.line:
         return f"Seam '{seam.name}':\n{effect(drawn, seam)}"
     facts = [facts.line for facts in region_facts(wholes[seam.name])]
@@ -48,7 +49,7 @@ def quality_of(context: bpy.types.Context, obj: bpy.types.Object) -> str:
     """How well a seam is hidden and how sound it is, in sentences, as the command says it."""
     figure, job, _mm = ready(context, obj.seamwright.figure)
     seam = _seam_at(context, obj, job)
-    drawn, wholes = _looked_at(figure, job, seam)
+    drawn, wholes = sections_for(figure.mesh, job.seams, seam)
     if seam.line:
         span = drawn[seam.name]
         said = line_quality(_surface(figure, drawn.figure), span.line).lines()
@@ -59,22 +60,37 @@ def quality_of(context: bpy.types.Context, obj: bpy.types.Object) -> str:
     return "\n".join((f"Seam '{seam.name}':", *said))
 
 
+def looked_at(
+    context: bpy.types.Context, obj: bpy.types.Object
+) -> tuple[Seam, Spans, dict[str, Section], Job, float]:
+    """A seam with the lines drawn and the sections that it needs, the job it is of, and mm at
+    true size in a Blender unit. Raises BadInput."""
+    figure, job, mm = ready(context, obj.seamwright.figure)
+    seam = _seam_at(context, obj, job)
+    return seam, *sections_for(figure.mesh, job.seams, seam), job, mm
+
+
 def _seam_at(context: bpy.types.Context, obj: bpy.types.Object, job: Job) -> Seam:
     return job.seams[ours.seams_of(obj.seamwright.figure, context.scene).index(obj)]
 
 
-def _looked_at(figure: Figure, job: Job, seam: Seam) -> tuple[Spans, dict[str, Section]]:
-    """The lines drawn, and the sections, of a seam and those it stops at and no others."""
-    by_name = {s.name: s for s in job.seams}
+def sections_for(
+    mesh: Mesh, seams: tuple[Seam, ...], seam: Seam
+) -> tuple[Spans, dict[str, Section]]:
+    """The lines drawn, and the sections, of a seam and those it stops at and no others.
+
+    seams : all of the figure's. Raises BadInput.
+    """
+    by_name = {s.name: s for s in seams}
     wanted, ahead = {seam.name}, list(seam.stops_at)
     while ahead:
         name = ahead.pop()
         if name in by_name and name not in wanted:
             wanted.add(name)
             ahead += by_name[name].stops_at
-    seams = in_order(tuple(s for s in job.seams if s.name in wanted))
-    drawn = spans(figure.mesh, seams)
-    return drawn, sections(figure.mesh, seams, drawn)
+    needed = in_order(tuple(s for s in seams if s.name in wanted))
+    drawn = spans(mesh, needed)
+    return drawn, sections(mesh, needed, drawn)
 
 
 def _surface(figure: Figure, mesh: Mesh) -> Surface:
@@ -137,7 +153,7 @@ def nudge(
     return tuple(nudged.lines() for nudged in done), shift
 
 
-def _job(context: bpy.types.Context, figure: bpy.types.Object) -> tuple[Job, float]:
+def job_now(context: bpy.types.Context, figure: bpy.types.Object) -> tuple[Job, float]:
     """What the panel says about a figure, and mm at true size in one Blender unit."""
     source = mesh_of(figure, context)[0]
     mm = true_mm(context.scene, size_of(figure), source)
@@ -153,7 +169,7 @@ def offer_of(error: Exception, context: bpy.types.Context, figure: bpy.types.Obj
         return ""
     objects = ours.seams_of(figure, context.scene)
     by_name = {name: obj.name for obj, name in names_of(objects).items()}
-    job, _mm = _job(context, figure)
+    job, _mm = job_now(context, figure)
     return json.dumps(
         {
             "figure": figure.name,
@@ -172,7 +188,7 @@ def take_offer(context: bpy.types.Context, figure: bpy.types.Object, offer: str)
         If the seams are no longer those for which it was offered.
     """
     kept = json.loads(offer)
-    job, mm = _job(context, figure)
+    job, mm = job_now(context, figure)
     if kept["figure"] != figure.name or kept["seams"] != _mark(job):
         raise BadInput("The seams were changed since the offer; make the pieces again.")
     objects = ours.seams_of(figure, context.scene)
@@ -211,7 +227,7 @@ def reach_at_cursor(context: bpy.types.Context, obj: bpy.types.Object, also: boo
         raise BadInput(
             f"The reach of '{obj.name}' has no point; choose Nearest Regions or Inside a Disc."
         )
-    job, mm = _job(context, figure)
+    job, mm = job_now(context, figure)
     seam = _seam_at(context, obj, job)
     cursor = point_of(round(x * mm, 6) + 0.0 for x in context.scene.cursor.location)
     points = (*seam.reach.points, cursor) if also and mode == "nearest" else (cursor,)
@@ -221,7 +237,7 @@ def reach_at_cursor(context: bpy.types.Context, obj: bpy.types.Object, also: boo
 
 def pad_added(context: bpy.types.Context, obj: bpy.types.Object) -> bpy.types.Object:
     """An Empty amid a line seam's line, at which its pad then goes. Raises BadInput."""
-    job, mm = _job(context, obj.seamwright.figure)
+    job, mm = job_now(context, obj.seamwright.figure)
     seam = _seam_at(context, obj, job)
     if seam.line is None:
         raise BadInput(f"Seam '{obj.name}' is flat; only a line seam has a pad.")
@@ -231,3 +247,15 @@ def pad_added(context: bpy.types.Context, obj: bpy.types.Object) -> bpy.types.Ob
     empty = add_pad(context, obj, seam, free, mm)
     obj.seamwright.pad_at = True
     return empty
+
+
+def direction_added(context: bpy.types.Context, obj: bpy.types.Object) -> bpy.types.Object:
+    """An Empty in the face of a seam's joints, or of one, along whose arrow the pegs then run:
+    square to the face to begin with. Raises BadInput."""
+    if ours.is_there(obj.seamwright.direction, context.scene):
+        raise BadInput(f"'{obj.name}' has its direction '{obj.seamwright.direction.name}'.")
+    job, mm = job_now(context, obj.seamwright.figure)
+    group = obj.seamwright
+    seam = _seam_at(context, group.seam if group.is_joint else obj, job)
+    middle = plane_of(obj, mm)[0] if group.is_joint else seam.point
+    return add_direction(context, obj, middle, seam.normal, mm)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import bpy
 from mathutils import Color, Matrix, Vector
@@ -26,17 +26,14 @@ OKABE_ITO = {
 _SEAM_ALPHA = 0.35
 """A seam is see-through, so that it shows where it crosses the figure."""
 
-_LINE_WIDTH = 0.002
-"""Radius of a line seam's curve, as a share of the figure's largest extent: thick enough to be
-seen and clicked (common practice, no source)."""
-
 REPORT = "Seamwright report"
 """Name of the text that says what was made, checked and why."""
 
 
 def can_be_figure(obj: bpy.types.Object) -> bool:
-    """Whether an object has a surface and is neither a seam nor a piece of ours."""
-    return obj.type in SURFACES and not obj.seamwright.is_seam and not obj.seamwright.is_piece
+    """Whether an object has a surface and is neither a seam, a rod nor a piece of ours."""
+    group = obj.seamwright
+    return obj.type in SURFACES and not (group.is_seam or group.is_piece or group.is_rod)
 
 
 def chosen_figure(context: bpy.types.Context) -> bpy.types.Object | None:
@@ -48,6 +45,12 @@ def chosen_figure(context: bpy.types.Context) -> bpy.types.Object | None:
 def figure_of(context: bpy.types.Context) -> bpy.types.Object:
     """The scene's figure; with none chosen, the one selected object. Raises BadInput."""
     return chosen_figure(context) or selected_figure(context)
+
+
+def choose(context: bpy.types.Context, figure: bpy.types.Object) -> None:
+    """Make an object the scene's figure; of the one that is, what was found stays."""
+    if context.scene.seamwright.figure != figure:
+        context.scene.seamwright.figure = figure
 
 
 def selected_figure(context: bpy.types.Context) -> bpy.types.Object:
@@ -79,15 +82,16 @@ def _kind(obj: bpy.types.Object) -> str:
         return "a seam"
     if obj.seamwright.is_piece:
         return "a piece"
+    if obj.seamwright.is_rod:
+        return "a rod"
     return f"of type {obj.bl_rna.properties['type'].enum_items[obj.type].name} and has no surface"
 
 
 def seams_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types.Object]:
     """The figure's seams in the scene, in their order."""
-    seams = [
+    return _in_order(
         obj for obj in scene.objects if obj.seamwright.is_seam and obj.seamwright.figure == figure
-    ]
-    return sorted(seams, key=lambda obj: (obj.seamwright.number, obj.name))
+    )
 
 
 def is_line(seam: bpy.types.Object) -> bool:
@@ -95,17 +99,57 @@ def is_line(seam: bpy.types.Object) -> bool:
     return seam.type == "CURVE"
 
 
+def joints_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types.Object]:
+    """The Empties that decide for single joints of the figure's seams, in their order."""
+    return _in_order(
+        obj
+        for obj in scene.objects
+        if obj.seamwright.is_joint
+        and obj.seamwright.figure == figure
+        and is_there(obj.seamwright.seam, scene)
+    )
+
+
+def rods_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types.Object]:
+    """The figure's rods in the scene, in their order."""
+    return _in_order(
+        obj for obj in scene.objects if obj.seamwright.is_rod and obj.seamwright.figure == figure
+    )
+
+
+def _in_order(objects: Iterable[bpy.types.Object]) -> list[bpy.types.Object]:
+    return sorted(objects, key=lambda obj: (obj.seamwright.number, obj.name))
+
+
 def active_seam(context: bpy.types.Context) -> bpy.types.Object | None:
-    """The active object, if it is a figure's seam; or the seam whose pad or outline it is."""
+    """The active object, if it is a figure's seam; or the seam whose pad, outline, direction or
+    single joint it is."""
+    owner = active_jointed(context)
+    if owner is not None:
+        seam = owner.seamwright.seam if owner.seamwright.is_joint else owner
+        return seam if is_there(seam, context.scene) else None
     active = context.view_layer.objects.active
-    if active is None:
+    if active is None or active.seamwright.figure is None:
         return None
-    group = active.seamwright
-    if group.is_seam or group.figure is None:
-        return active if group.is_seam and group.figure is not None else None
-    for seam in seams_of(group.figure, context.scene):
+    for seam in seams_of(active.seamwright.figure, context.scene):
         if active in (seam.seamwright.pad, seam.seamwright.outline):
             return seam
+    return None
+
+
+def active_jointed(context: bpy.types.Context) -> bpy.types.Object | None:
+    """What the panel's joint settings are of: the active seam, or single joint, or the one whose
+    direction the active object is."""
+    active = context.view_layer.objects.active
+    if active is None or active.seamwright.figure is None:
+        return None
+    group = active.seamwright
+    if group.is_seam or group.is_joint:
+        return active
+    figure, scene = group.figure, context.scene
+    for obj in (*seams_of(figure, scene), *joints_of(figure, scene)):
+        if active == obj.seamwright.direction:
+            return obj
     return None
 
 
@@ -162,6 +206,15 @@ def stand_apart(collection: bpy.types.Collection) -> None:
         obj.location = rest + collection.seamwright.explode * (rest - middle)
 
 
+def matrix_of(obj: bpy.types.Object) -> Matrix:
+    """An object's transform into the scene.
+
+    Blender works out `matrix_world` only for what it shows; an object that hangs on nothing
+    has the same in `matrix_basis`, hidden or not.
+    """
+    return obj.matrix_world if obj.parent or obj.constraints else obj.matrix_basis
+
+
 def bounds(obj: bpy.types.Object) -> tuple[Vector, Vector]:
     """Least and greatest corner of an object's box in the scene, Blender units."""
     corners = [obj.matrix_world @ Vector(c) for c in obj.bound_box]
@@ -170,14 +223,23 @@ def bounds(obj: bpy.types.Object) -> tuple[Vector, Vector]:
 
 
 def size_balls(figure: bpy.types.Object, scene: bpy.types.Scene) -> None:
-    """Show the balls of the figure's keep-clear area as large as they are."""
-    mm = _shown_mm(figure, scene)
+    """Show the balls of the figure's keep-clear area, and its rods, as large as they are."""
+    mm = shown_mm(figure, scene)
     for item in figure.seamwright.keep_clear:
         if item.kind == "ball" and item.ball is not None:
             item.ball.empty_display_size = item.radius / mm
+    for rod in rods_of(figure, scene):
+        size_rod(rod, scene)
 
 
-def _shown_mm(figure: bpy.types.Object, scene: bpy.types.Scene) -> float:
+def size_rod(rod: bpy.types.Object, scene: bpy.types.Scene) -> None:
+    """Show a rod as thick as it is."""
+    group = rod.seamwright
+    if group.is_rod and group.figure is not None and rod.type == "CURVE":
+        rod.data.bevel_depth = group.diameter / 2 / shown_mm(group.figure, scene)
+
+
+def shown_mm(figure: bpy.types.Object, scene: bpy.types.Scene) -> float:
     """Millimetres at true size in one Blender unit, for show only.
 
     A target height is told from the object's box, which may be higher than what is in it.
@@ -207,9 +269,8 @@ def add_line_seam(
 ) -> bpy.types.Object:
     """A new line seam of the figure through points of the scene, Blender units."""
     obj = closed_curve(name, points)
-    low, high = bounds(figure)
-    obj.data.bevel_depth = _LINE_WIDTH * max((high - low)[:])
-    # Between its points the curve runs straight, under bulging skin.
+    # Between its points the curve runs straight, under bulging skin; the line itself is drawn
+    # over the skin, see `overlay`.
     obj.show_in_front = True
     obj.data.materials.append(material("vermillion"))
     return _as_seam(context, figure, obj)
@@ -232,6 +293,13 @@ def _as_seam(
 
 def closed_curve(name: str, points: Sequence[Sequence[float]]) -> bpy.types.Object:
     """An object of one closed curve of straight parts, its origin amid its points."""
+    obj = straight_curve(name, points)
+    obj.data.splines[0].use_cyclic_u = True
+    return obj
+
+
+def straight_curve(name: str, points: Sequence[Sequence[float]]) -> bpy.types.Object:
+    """An object of one open curve of straight parts, its origin amid its points."""
     corners = [Vector(p) for p in points]
     middle = sum(corners, Vector()) / len(corners)
     curve = bpy.data.curves.new(name, "CURVE")
@@ -239,7 +307,6 @@ def closed_curve(name: str, points: Sequence[Sequence[float]]) -> bpy.types.Obje
     spline = curve.splines.new("POLY")
     spline.points.add(len(corners) - 1)
     spline.points.foreach_set("co", [x for p in corners for x in (*(p - middle), 1.0)])
-    spline.use_cyclic_u = True
     obj = bpy.data.objects.new(name, curve)
     obj.location = middle
     return obj
@@ -265,11 +332,12 @@ def new_empty(name: str, shows: str, size: float) -> bpy.types.Object:
 
 
 def companions_of(seams: Sequence[bpy.types.Object]) -> list[bpy.types.Object]:
-    """The pads and outlines that were made with these seams, and not by the user."""
+    """The pads, outlines and directions that were made with these seams or joints, and not by
+    the user."""
     found = []
     for seam in seams:
         group = seam.seamwright
-        for other in (group.pad, group.outline):
+        for other in (group.pad, group.outline, group.direction):
             if other is not None and other.seamwright.figure == group.figure:
                 found.append(other)
     return found
@@ -309,3 +377,36 @@ def report_text(lines: tuple[str, ...]) -> bpy.types.Text:
     text.clear()
     text.write("\n".join(lines) + "\n")
     return text
+
+
+def clear_joints(settings: bpy.types.PropertyGroup) -> None:
+    """Forget what was found of the joints."""
+    settings.joint_index = -1
+    settings.joints.clear()
+    settings.joints_mark = settings.joints_found = settings.strength = ""
+    settings.assembly = settings.fights = settings.freer = ""
+
+
+def look_at_joint(settings: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """Select the seam of the joint that was clicked, and bring it before the viewer."""
+    if not 0 <= settings.joint_index < len(settings.joints):
+        return
+    joint = settings.joints[settings.joint_index]
+    seam = context.scene.objects.get(joint.seam)
+    if seam is not None and context.mode == "OBJECT" and is_listed(seam, context):
+        for other in context.view_layer.objects.selected:
+            other.select_set(False)
+        seam.select_set(True)
+        context.view_layer.objects.active = seam
+    space = context.space_data
+    if space is not None and space.type == "VIEW_3D" and space.region_3d is not None:
+        space.region_3d.view_location = joint.middle
+        low, high = bounds(settings.figure) if settings.figure else (Vector(), Vector())
+        least = _LEAST_FRAMED * max((high - low)[:])
+        space.region_3d.view_distance = max(_FRAMED * joint.size, least)
+
+
+_FRAMED = 8.0
+_LEAST_FRAMED = 0.3
+"""How far off a joint is looked at, in halves of its face's extent; and at least, as a share of
+the figure's largest extent, so as not to be inside of it (common practice, no source)."""

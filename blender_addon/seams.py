@@ -16,9 +16,10 @@ from seamwright.line import line_seam
 from seamwright.seam import PadChoice, Point, Reach, Seam, SeamLine
 
 from . import scene as ours
+from .choices import choice_of, take_choice
 from .conversion import typed
 from .line import points_of, tell_points
-from .place import carried, matrix_of, plane_of, tell, told_of
+from .place import carried, names_of, plane_of, tell, told_of
 
 _PAD_SIZE = 0.1
 """Length of a pad's arrow, as a share of the size of its seam (common practice, no source)."""
@@ -32,22 +33,11 @@ def seams_of(figure: bpy.types.Object, scene: bpy.types.Scene, mm: float) -> tup
     objects = ours.seams_of(figure, scene)
     names = names_of(objects)
     return tuple(
-        _along_line(obj, number, names[obj], scene, mm)
+        line_seam_of(obj, number, names[obj], scene, mm)
         if ours.is_line(obj)
         else _flat(obj, number, names, scene, mm)
         for number, obj in enumerate(objects, start=1)
     )
-
-
-def names_of(seams: list[bpy.types.Object]) -> dict[bpy.types.Object, str]:
-    """Each seam's name in the job: its object's, or what a job called it if Blender could not."""
-    names: dict[bpy.types.Object, str] = {}
-    for obj in seams:
-        told = told_of(obj)
-        others = {*names.values(), *(o.name for o in seams if o != obj)}
-        as_told = told.get("object") == obj.name and told["name"] not in others
-        names[obj] = told["name"] if as_told else obj.name
-    return names
 
 
 def _flat(
@@ -76,7 +66,12 @@ def _flat(
     elif group.reach == "regions":
         reach = Reach("regions", regions=_region_numbers(group.regions, name))
     stops = tuple(names[stop.seam] for stop in group.stops_at if stop.seam in names)
-    return Seam(number, name, point, normal, reach, group.joint, stops)
+    return Seam(number, name, point, normal, reach, choice_of(obj, scene, mm), stops)
+
+
+def flat_seam(obj: bpy.types.Object, number: int, scene: bpy.types.Scene, mm: float) -> Seam:
+    """A flat seam by itself, as if it stopped at no other. Raises BadInput."""
+    return _flat(obj, number, {obj: obj.name}, scene, mm)
 
 
 def _near(obj: bpy.types.Object, mm: float) -> tuple[Point, ...]:
@@ -84,7 +79,7 @@ def _near(obj: bpy.types.Object, mm: float) -> tuple[Point, ...]:
     told = told_of(obj)
     if not told.get("near") or told.get("mode", obj.seamwright.reach) != obj.seamwright.reach:
         return ()
-    return carried(obj, told, mm)
+    return carried(obj, told, mm, told["near"])
 
 
 def _region_numbers(text: str, name: str) -> tuple[int, ...]:
@@ -96,9 +91,10 @@ def _region_numbers(text: str, name: str) -> tuple[int, ...]:
     return tuple(int(w) for w in words)
 
 
-def _along_line(
+def line_seam_of(
     obj: bpy.types.Object, number: int, name: str, scene: bpy.types.Scene, mm: float
 ) -> Seam:
+    """A line seam; `mm` at true size in a Blender unit. Raises BadInput."""
     group = obj.seamwright
     at = way = None
     if ours.is_there(group.pad, scene):
@@ -109,7 +105,7 @@ def _along_line(
         typed(group.pad_radius) if group.pad_radius > 0 else None,
     )
     line = SeamLine(points_of(obj, mm, f"Seam '{name}'"), typed(group.crease), pad)
-    return line_seam(number, name, line, group.joint)
+    return line_seam(number, name, line, choice_of(obj, scene, mm))
 
 
 # --- into the scene -----------------------------------------------------------------------
@@ -135,8 +131,8 @@ def add(
     turn = normal.to_track_quat("Z", "Y")
     place = Matrix.LocRotScale(point / mm, turn, Vector((side, side, side / 4)))
     obj = ours.add_seam(context, figure, seam.name, place)
-    obj.seamwright.joint = seam.joint
     settle(context, obj, seam, mm)
+    take_choice(context, obj, seam.joint, seam.point, mm)
     return obj
 
 
@@ -179,7 +175,7 @@ def require_movable(obj: bpy.types.Object) -> None:
 def move(obj: bpy.types.Object, seam: Seam, mm: float) -> None:
     """Put a flat seam's object into a seam's plane by the least move and turn."""
     normal, point = Vector(seam.normal).normalized(), Vector(seam.point) / mm
-    was = matrix_of(obj).copy()
+    was = ours.matrix_of(obj).copy()
     turn = was.col[2].to_3d().rotation_difference(normal).to_matrix()
     now = (turn @ was.to_3x3()).to_4x4()
     now.translation = was.translation - (was.translation - point).dot(normal) * normal
@@ -210,9 +206,10 @@ def _add_line(
     points = [Vector(p) / mm for p in line.points]
     obj = ours.add_line_seam(context, figure, seam.name, points)
     group = obj.seamwright
-    group.joint, group.crease = seam.joint, line.crease
+    group.crease = line.crease
     group.pad_radius = line.pad.radius or 0.0
     tell_points(obj, line.points, mm, seam.name)
+    take_choice(context, obj, seam.joint, seam.point, mm)
     if line.pad.at is not None or line.pad.direction is not None:
         add_pad(context, obj, seam, line, mm)
     return obj

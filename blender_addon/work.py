@@ -44,6 +44,19 @@ def shown_progress(context: bpy.types.Context) -> Iterator[Callable[[float, str]
         manager.progress_end()
 
 
+@contextmanager
+def failure_told(context: bpy.types.Context, figure: bpy.types.Object) -> Iterator[None]:
+    """What goes wrong with pieces is told by the panel as well, with regions that would help."""
+    settings = context.scene.seamwright
+    settings.offer = ""
+    try:
+        yield
+    except SeamwrightError as error:
+        settings.pieces_found = str(error)
+        settings.offer = late("quality").offer_of(error, context, figure)
+        raise
+
+
 class Work:
     """An operator whose `work` returns a sentence, or raises one."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -12,6 +13,23 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 from seamwright.mesh import Mesh  # noqa: E402
+
+
+def pytest_sessionfinish(session, exitstatus):
+    session.config.exit_code = int(exitstatus)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_unconfigure(config):
+    """End at once with the tests' own exit code where Blender would crash on its way out.
+
+    Before Blender 5, bpy as a module crashes or hangs as Python ends if a property with an
+    update callback was ever registered, by any add-on.
+    """
+    bpy = sys.modules.get("bpy")
+    if bpy is not None and bpy.app.version < (5, 0, 0) and hasattr(config, "exit_code"):
+        sys.stdout.flush()
+        os._exit(config.exit_code)
 
 
 @pytest.fixture(autouse=True)

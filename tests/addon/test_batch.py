@@ -68,6 +68,13 @@ def blend(scene, add, tmp_path):
     return tmp_path
 
 
+WRITTEN = {
+    "job.toml", "report.json", "parts.csv", "joints.csv", "builds.csv", "stl/keeper-01.stl",
+    "stl/keeper-02.stl", "3mf/keeper-01.3mf", "3mf/keeper-02.3mf",
+}  # fmt: skip
+"""What every result folder of two pieces has."""
+
+
 def test_an_object_gives_the_same_bytes_as_its_stl(blend):
     job(blend, "file", 'file = "keeper.stl"\nunit = "mm"')
     job(blend, "object", 'object = "Keeper"')
@@ -77,7 +84,7 @@ def test_an_object_gives_the_same_bytes_as_its_stl(blend):
     assert batch.returncode == 0, batch.stderr
     assert "2 pieces, 1 joints" in batch.stdout
     one, two = files(blend / "file-pieces"), files(blend / "object-pieces")
-    assert len(one) == 7 and one.keys() == two.keys()
+    assert one.keys() >= WRITTEN and one.keys() == two.keys()
     # The job differs in where the figure comes from; all else is the same to the last byte.
     assert [name for name in one if one[name] != two[name]] == ["job.toml"]
 
@@ -101,7 +108,7 @@ def test_a_job_for_a_file_needs_no_blend(blend):
     job(blend, "file", 'file = "keeper.stl"\nunit = "mm"')
     done = run(str(BATCH), "--", "file.toml", "--quiet", "--out", "there", folder=blend)
     assert (done.returncode, done.stderr) == (0, "")
-    assert len(files(blend / "there")) == 7
+    assert files(blend / "there").keys() >= WRITTEN
     again = run(str(BATCH), "--", "file.toml", "--quiet", "--out", "there", folder=blend)
     assert again.returncode == 2 and "exists" in again.stderr
     more = run(str(BATCH), "--", "file.toml", "--quiet", "--out", "there", "--replace",
@@ -143,7 +150,7 @@ def test_blenders_own_arguments_are_left_to_blender(blend):
     job(blend, "object", 'object = "Keeper"')
     code = (
         "import sys, bpy\n"
-        "bpy.ops.wm.open_mainfile(filepath='keeper.blend')\n"
+        f"bpy.ops.wm.open_mainfile(filepath={str(blend / 'keeper.blend')!r})\n"
         f"sys.argv = ['blender', '-b', 'keeper.blend', '-P', {str(BATCH)!r}, '--', "
         "'object.toml', '--quiet']\n"
         f"__file__ = {str(BATCH)!r}\n"
@@ -151,7 +158,7 @@ def test_blenders_own_arguments_are_left_to_blender(blend):
     )
     done = run("-c", code, folder=blend)
     assert (done.returncode, done.stderr) == (0, "")
-    assert len(files(blend / "object-pieces")) == 7
+    assert files(blend / "object-pieces").keys() >= WRITTEN
 
 
 def test_a_missing_package_is_one_sentence(blend):

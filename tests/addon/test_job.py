@@ -12,6 +12,7 @@ import pytest
 bpy = pytest.importorskip("bpy")
 from mathutils import Euler  # noqa: E402
 
+from seamwright.choice import AUTO, PLAIN  # noqa: E402
 from seamwright.errors import BadInput  # noqa: E402
 from seamwright.figure import true_size  # noqa: E402
 from seamwright.job import FigureChoice, Job, job_from_toml, job_to_toml  # noqa: E402
@@ -128,8 +129,8 @@ ODD = Job(
     (
         Seam(1, "hip", (0.1, 1 / 3, 123.456789012345), (0.3, -0.4, math.sqrt(0.75))),
         Seam(2, "wrist", (7.0, 8.0, 9.0), (0.0, 0.0, 2.0), NEAR),
-        Seam(3, "cuff", (-1e-7, 0.0, 5e3), (0.0, -1.0, 0.0), TWO_AND_FIVE, "plain"),
-        Seam(4, "boots", (0.0, 0.0, -300.0), (0.0, 0.0, 1.0), NEAR_TWO, "auto", ("cuff", "hip")),
+        Seam(3, "cuff", (-1e-7, 0.0, 5e3), (0.0, -1.0, 0.0), TWO_AND_FIVE, PLAIN),
+        Seam(4, "boots", (0.0, 0.0, -300.0), (0.0, 0.0, 1.0), NEAR_TWO, AUTO, ("cuff", "hip")),
     ),
     output="keeper-out",
 )

@@ -49,6 +49,8 @@ def make() -> str:
 def put(obj, name: str, kind: str, domain: str, values) -> None:
     attribute = obj.data.attributes.get(name) or obj.data.attributes.new(name, kind, domain)
     attribute.data.foreach_set("value", values)
+    # Blender 4.2 does not itself notice that values were set; a brush's stroke tells it.
+    obj.data.update()
 
 
 def heights(obj) -> np.ndarray:

@@ -12,6 +12,7 @@ bpy = pytest.importorskip("bpy")
 import bmesh  # noqa: E402
 from mathutils import Euler, Matrix, Vector  # noqa: E402
 
+from seamwright.choice import PLAIN  # noqa: E402
 from seamwright.job import FigureChoice, Job, job_from_toml, job_to_toml  # noqa: E402
 from seamwright.line import line_seam  # noqa: E402
 from seamwright.mesh import Mesh  # noqa: E402
@@ -411,7 +412,7 @@ LINES = Job(
         line_seam(1, "cuff", with_pad(PadChoice())),
         line_seam(2, "hem", with_pad(PadChoice((1 / 3, 2.0, 3.0), (0.1, 0.2, 2.0), 7.5), 0.35)),
         Seam(3, "hip", (0.1, 1 / 3, 123.456789012345), (0.3, -0.4, math.sqrt(0.75))),
-        line_seam(4, "collar", SeamLine(LEVEL, 1.0, PadChoice(at=(1.0, 1 / 7, 9.0))), "plain"),
+        line_seam(4, "collar", SeamLine(LEVEL, 1.0, PadChoice(at=(1.0, 1 / 7, 9.0))), PLAIN),
         line_seam(5, "belt", with_pad(PadChoice(direction=(0.0, 0.6, 0.8)))),
         Seam(6, "wrist", (7.0, 8.0, 9.0), (0.0, 0.0, 2.0), stops_at=("cuff", "hip")),
     ),

@@ -11,7 +11,6 @@ import pytest
 bpy = pytest.importorskip("bpy")
 
 from seamwright.errors import CheckFailed  # noqa: E402
-from seamwright.joint import rings_volume  # noqa: E402
 from seamwright.mesh import Mesh  # noqa: E402
 from seamwright.shapes import box, moved, sphere  # noqa: E402
 
@@ -71,8 +70,9 @@ def test_pieces_are_closed_at_true_size_and_make_up_the_figure(figure, contents)
     from blender_addon.pieces import _kept  # noqa: PLC0415
 
     joint = _kept[0].result.joints[0]
-    pegs = sum(rings_volume(joint.peg_rings(p)) for p in joint.pegs)
-    sockets = sum(rings_volume(joint.socket_rings(p)) for p in joint.pegs)
+    assert joint.pegs and joint.marks
+    both = [joint.volumes(side) for side in ("A", "B")]
+    pegs, sockets = sum(added for added, _ in both), sum(taken for _, taken in both)
     assert sockets > pegs > 0
     total = sum(m.volume for m in meshes)
     assert math.isclose(total - pegs + sockets, mesh_of(figure).volume, rel_tol=1e-6)
@@ -374,9 +374,9 @@ def test_files_are_written_and_never_over_others(figure, tmp_path):
     assert "No directory" in refused(write)
     write(directory=str(tmp_path))
     folder = tmp_path / "Keeper-pieces"
-    assert sorted(p.name for p in folder.iterdir()) == [
-        "3mf", "job.toml", "parts.csv", "report.json", "stl",
-    ]  # fmt: skip
+    assert {p.name for p in folder.iterdir()} >= {
+        "3mf", "builds.csv", "job.toml", "joints.csv", "parts.csv", "report.json", "stl",
+    }  # fmt: skip
     with (folder / "parts.csv").open(newline="") as file:
         assert [row["piece"] for row in csv.DictReader(file)] == ["1", "2"]
     assert "exists" in refused(write, directory=str(tmp_path))

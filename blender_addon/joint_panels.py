@@ -1,0 +1,217 @@
+"""The panel's parts on joints, rods, assembly and the gauge."""
+
+import json
+
+import bpy
+
+from . import decisions
+from . import scene as ours
+from .joint_properties import AUTOMATIC, DIRECTED, SHOWN
+from .step import Step, lines
+
+
+class SEAMWRIGHT_PT_joint(Step, bpy.types.Panel):
+    bl_label = "Joint of Seam"
+    bl_parent_id = "SEAMWRIGHT_PT_seams"
+    bl_order = 1
+
+    @classmethod
+    def poll(cls, context):
+        return ours.active_jointed(context) is not None or ours.active_seam(context) is not None
+
+    def draw(self, context):
+        layout = self.start()
+        obj = ours.active_jointed(context) or ours.active_seam(context)
+        group = obj.seamwright
+        if group.is_joint:
+            layout.prop(obj, "name", text="Joint")
+            lines(layout, context, f"Left open, it is as seam '{group.seam.name}' says.")
+        layout.prop(group, "joint", text="Kind")
+        shown = SHOWN[group.joint]
+        column = layout.column(align=True)
+        for key in ("footprint", "magnet", "count", "width", "depth", "pegs_on"):
+            if key in shown:
+                column.prop(group, key)
+        for key in ("clearance", "turn"):
+            if key in shown:
+                self.draw_switched(layout, group, key)
+        if group.joint in DIRECTED:
+            self.draw_direction(layout, context, group)
+        layout.prop(group, "marks")
+        self.draw_places(layout, obj)
+
+    def draw_switched(self, layout, group, key):
+        name = group.bl_rna.properties[key].name
+        row = layout.row(align=True, heading=name)
+        row.prop(group, f"own_{key}", text="")
+        value = row.row(align=True)
+        value.active = getattr(group, f"own_{key}")
+        value.prop(group, key, text="")
+
+    def draw_direction(self, layout, context, group):
+        if ours.is_there(group.direction, context.scene):
+            row = layout.row(align=True, heading="Direction")
+            select = row.operator(
+                "seamwright.select_ours", text=group.direction.name, icon="EMPTY_SINGLE_ARROW"
+            )
+            select.name = group.direction.name
+        else:
+            layout.operator("seamwright.add_direction", icon="EMPTY_SINGLE_ARROW")
+
+    def draw_places(self, layout, obj):
+        group = obj.seamwright
+        told = json.loads(group.joint_told or "{}").get("choice", {})
+        if told.get("at") and told.get("kind", AUTOMATIC) == group.joint:
+            row = layout.row(align=True, heading="Places")
+            count = ours.counted(len(told["at"]), "Place")
+            row.operator("seamwright.forget_places", text=f"{count} of the Job", icon="X")
+
+
+class SEAMWRIGHT_PT_joints(Step, bpy.types.Panel):
+    bl_label = "Joints"
+    bl_order = 5
+
+    def draw(self, context):
+        layout = self.start()
+        settings = context.scene.seamwright
+        row = layout.row(align=True)
+        row.operator("seamwright.size_joints", icon="DRIVER_DISTANCE")
+        row.prop(settings, "show_joints", text="", icon="HIDE_OFF", toggle=True)
+        figure = ours.chosen_figure(context)
+        if figure is None:
+            return
+        if settings.joints:
+            if settings.joints_mark != decisions.mark_of(figure, context.scene):
+                row = layout.row()
+                row.alert = True
+                row.label(text="Out of date: size the joints again.", icon="ERROR")
+            layout.template_list(
+                "SEAMWRIGHT_UL_joints", "", settings, "joints", settings, "joint_index", rows=4
+            )
+            if 0 <= settings.joint_index < len(settings.joints):
+                self.draw_joint(layout.box(), context, settings.joints[settings.joint_index])
+        if settings.joints_found:
+            lines(layout.box(), context, settings.joints_found)
+        self.draw_overrides(layout, context, figure)
+
+    def draw_joint(self, layout, context, joint):
+        lines(layout, context, f"Joint {joint.name}\n{joint.said}")
+        if joint.remedies:
+            layout.label(text="What would hold:", icon="ERROR")
+            for remedy in joint.remedies.splitlines():
+                lines(layout, context, f"• {remedy}")
+        operator = layout.operator("seamwright.override_joint", icon="EMPTY_AXIS")
+        operator.letter = joint.name
+
+    def draw_overrides(self, layout, context, figure):
+        overrides = ours.joints_of(figure, context.scene)
+        if not overrides:
+            return
+        layout.label(text="Decided for themselves:")
+        column = layout.column(align=True)
+        for obj in overrides:
+            column.operator(
+                "seamwright.select_ours", text=obj.name, icon="EMPTY_AXIS"
+            ).name = obj.name
+
+
+class SEAMWRIGHT_PT_rods(Step, bpy.types.Panel):
+    bl_label = "Rods"
+    bl_parent_id = "SEAMWRIGHT_PT_seams"
+    bl_order = 2
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context):
+        layout = self.start()
+        layout.operator_menu_enum("seamwright.add_rod", "along", text="Add Rod", icon="ADD")
+        figure = ours.chosen_figure(context)
+        if figure is None:
+            return
+        active = context.view_layer.objects.active
+        rods = ours.rods_of(figure, context.scene)
+        for rod in rods:
+            row = layout.row(align=True)
+            picked = "RADIOBUT_ON" if rod == active else "RADIOBUT_OFF"
+            row.operator("seamwright.select_ours", text="", icon=picked).name = rod.name
+            row.prop(rod, "name", text="")
+            row.prop(rod, "hide_viewport", text="")
+        if active in rods:
+            box = layout.box()
+            group = active.seamwright
+            box.prop(group, "diameter")
+            row = box.row(align=True, heading="Clearance (mm)")
+            row.prop(group, "own_clearance", text="")
+            value = row.row(align=True)
+            value.active = group.own_clearance
+            value.prop(group, "clearance", text="")
+
+
+class SEAMWRIGHT_PT_assembly(Step, bpy.types.Panel):
+    bl_label = "Assembly and Strength"
+    bl_parent_id = "SEAMWRIGHT_PT_pieces"
+    bl_order = 1
+
+    @classmethod
+    def poll(cls, context):
+        settings = context.scene.seamwright
+        return bool(settings.assembly or settings.fights)
+
+    def draw(self, context):
+        layout = self.start()
+        settings = context.scene.seamwright
+        figure = ours.chosen_figure(context)
+        if figure is None:
+            return
+        if settings.joints_mark != decisions.mark_of(figure, context.scene):
+            row = layout.row()
+            row.alert = True
+            row.label(text="Out of date: make the pieces again.", icon="ERROR")
+        for fight in settings.fights.splitlines():
+            self.draw_warning(layout, context, fight)
+        if settings.strength:
+            text = settings.strength
+            weak = [joint for joint in settings.joints if joint.state == "weak"]
+            lines(layout.box(), context, f"Strength: {text}.")
+            for joint in weak:
+                better = joint.remedies.replace("\n", "; ") or "move the seam"
+                self.draw_warning(
+                    layout, context, f"Joint {joint.name} is weak. What would hold: {better}."
+                )
+        for number, step in enumerate(settings.assembly.splitlines(), start=1):
+            row = layout.row()
+            index = row.column()
+            index.alignment = "RIGHT"
+            index.ui_units_x = 1.2
+            index.label(text=f"{number}.")
+            lines(row, context, step, less=1)
+        if settings.freer:
+            lines(layout.box(), context, settings.freer)
+
+    def draw_warning(self, layout, context, sentence):
+        row = layout.box().row()
+        row.label(text="", icon="ERROR")
+        lines(row, context, sentence, less=3)
+
+
+class SEAMWRIGHT_PT_gauge(Step, bpy.types.Panel):
+    bl_label = "Gauge"
+    bl_parent_id = "SEAMWRIGHT_PT_printer"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context):
+        layout = self.start()
+        row = layout.row(align=True)
+        row.operator("seamwright.make_gauge", icon="EXPORT")
+        row.operator("seamwright.it_fitted", icon="CHECKMARK")
+        found = context.scene.seamwright.gauge_found
+        if found:
+            lines(layout.box(), context, found)
+
+
+CLASSES = (
+    SEAMWRIGHT_PT_joint,
+    SEAMWRIGHT_PT_rods,
+    SEAMWRIGHT_PT_gauge,
+    SEAMWRIGHT_PT_joints,
+    SEAMWRIGHT_PT_assembly,
+)
