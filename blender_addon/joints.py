@@ -17,17 +17,13 @@ import numpy as np
 from seamwright.choice import JointAt, JointChoice
 from seamwright.clearance import grade
 from seamwright.errors import BadInput
-from seamwright.interface import choices, interfaces
 from seamwright.job import Job
 from seamwright.joint import Joint
 from seamwright.loads import afloat, weights
 from seamwright.mesh import FloatArray
 from seamwright.order import Order
-from seamwright.pieces import take_apart
-from seamwright.rod import Bore, bores
-from seamwright.run import Figure, Result
-from seamwright.sizing import joints as sized_joints
-from seamwright.span import spans
+from seamwright.rod import Bore
+from seamwright.run import Figure, Result, sized
 from seamwright.strength import Strength, strengths, summary
 from seamwright.strength import warnings as weak_joints
 
@@ -96,14 +92,8 @@ def _sized(
 ) -> tuple[tuple[Joint, ...], tuple[Bore, ...], tuple[Strength, ...], tuple[int, ...]]:
     if not job.seams:
         raise BadInput("The figure has no seam; add one or more.")
-    progress(0.05, "parting")
-    lines = spans(prepared.mesh, job.seams)
-    blanks = take_apart(prepared.mesh, job.seams, lambda d, w: progress(0.1 + 0.4 * d, w), lines)
-    progress(0.5, "sizing joints")
-    faces = interfaces(blanks, job.seams, lines)
-    channels = bores(job.rods, blanks, faces, job.printer)
-    chosen = choices(faces, job.joints)
-    joints = sized_joints(blanks, faces, job.printer, choices=chosen, bores=channels)
+    found = sized(prepared, job, lambda d, w: progress(0.05 + 0.85 * d, w))
+    blanks, channels, joints = found.blanks, found.bores, found.joints
     progress(0.9, "judging joints")
     # Pegs and sockets weigh next to nothing against the pieces.
     strong = strengths(blanks, joints, weights(blanks, job.printer), job.printer)

@@ -197,7 +197,7 @@ def written(
         See `seamwright.run`.
     """
     result = made(context, figure, lambda done, what: progress(0.5 * done, what))
-    printed = read_printed(printed_path(target), result.pieces)
+    printed = read_printed(printed_path(target), result.printable)
     plan = planned(
         result, done=printed.pieces, progress=lambda done, what: progress(0.5 + 0.3 * done, what)
     )

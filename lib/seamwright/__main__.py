@@ -15,25 +15,23 @@ from seamwright import __version__
 from seamwright.errors import BadInput, Progress, SeamwrightError
 from seamwright.files import require_free_folder
 from seamwright.gauge import WIDTH, checked, fitted, gauge, typical_width, what_to_do, write_gauge
-from seamwright.interface import choices, interfaces
 from seamwright.job import Job, read_job, write_job
 from seamwright.joint import Joint
 from seamwright.joint_list import to_buy
-from seamwright.ledger import Printed, printed_path, read_printed, tick
+from seamwright.ledger import Printed, printed_path, read_printed, ticked, write_printed
 from seamwright.markings import Markings, carried
 from seamwright.mesh import Mesh
 from seamwright.nudge import SHIFT_SHARE, TILT
 from seamwright.nudges import nudged_seams
-from seamwright.pieces import sections, take_apart
+from seamwright.pieces import Piece, sections
 from seamwright.plan import Plan, planned
 from seamwright.quality import line_quality, quality
 from seamwright.reach import region_facts
 from seamwright.report import CAUTIONS
 from seamwright.results import target_folder, write
-from seamwright.run import Figure, Result, load_marked, make, prepare
+from seamwright.run import Figure, Result, load_marked, make, prepare, sized
 from seamwright.seam import in_order, reached
 from seamwright.section import Section
-from seamwright.sizing import joints as sized_joints
 from seamwright.span import Spans, effect, spans
 from seamwright.strength import summary as strength_of_all
 from seamwright.surface import Surface, prepared
@@ -310,10 +308,7 @@ def _gauge(job: Job, options: argparse.Namespace, source: Source) -> list[str]:
 
 def _joints_alone(figure: Figure, job: Job) -> tuple[Joint, ...]:
     """The joints of a job, sized, of pieces that need not fit."""
-    lines = spans(figure.mesh, job.seams)
-    blanks = take_apart(figure.mesh, job.seams, None, lines)
-    faces = interfaces(blanks, job.seams, lines)
-    return sized_joints(blanks, faces, job.printer, choices=choices(faces, job.joints))
+    return sized(figure, job).joints
 
 
 def _fitted(job: Job, options: argparse.Namespace) -> list[str]:
@@ -342,24 +337,24 @@ def _make(figure: Figure, job: Job, options: argparse.Namespace, *, side_by_side
     plan: Plan | None = None
     said: tuple[str, ...] = ()
     if not options.pieces_only:
-        printed = _printed(result, target, options)
+        parts = result.printable
+        printed = _printed(parts, target, options)
         plan = _planned(result, printed, tell, side_by_side)
         said = printed.warnings
     where = "nothing written"
     if not options.dry_run:
         write(result, target, plan=plan, replace=options.replace)
+        if options.printed or options.not_printed:
+            write_printed(printed_path(target), printed.pieces, parts)
         where = str(target)
     if not options.quiet:
         print(_summary(result, plan, said, where))
 
 
-def _printed(result: Result, target: Path, options: argparse.Namespace) -> Printed:
+def _printed(parts: tuple[Piece, ...], target: Path, options: argparse.Namespace) -> Printed:
     """What is ticked off as printed, with what the command adds and takes away."""
-    path = printed_path(target)
-    if options.dry_run or not (options.printed or options.not_printed):
-        return read_printed(path, result.pieces)
-    tick(path, result.pieces, options.printed)
-    return tick(path, result.pieces, options.not_printed, done=False)
+    before = read_printed(printed_path(target), parts)
+    return ticked(before, parts, options.printed, options.not_printed)
 
 
 def _planned(result: Result, printed: Printed, tell: Progress | None, side_by_side: bool) -> Plan:

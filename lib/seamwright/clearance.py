@@ -8,11 +8,10 @@ a socket made to that grade just about use it up.
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
 
 from seamwright.errors import BadInput
+from seamwright.footprint import Shape, most_share
 from seamwright.mesh import FloatArray
 
 SIZES = (3, 6, 10, 18, 30, 50, 80, 120, 180, 250, 315, 400, 500)
@@ -41,11 +40,6 @@ Table 1 (from memory; the tests reckon them anew by the standard's formulae)."""
 WIDEST = 30.0
 """No peg needs to be wider than this, mm: larger faces get more pegs
 (common practice, no source)."""
-
-MOST_SHARE = {"square": 0.084, "D": 0.089}
-"""Most clearance of a peg that stands alone, as a share of its width: without draft a keyed
-square also seats after a quarter turn from 0.0879 on, a D after half of one from 0.0927 on
-(reckoned by `footprint.other_seatings`), and a draft of 15° makes that 3.5% less."""
 
 
 def tolerance(number: int, size: float) -> float:
@@ -97,9 +91,9 @@ def in_words(clearance: float, size: float) -> str:
     return f"{clearance:g} mm per side on a {round(size, 1):g} mm peg is {about}{found}"
 
 
-def most(width: float, shape: Literal["square", "D"] = "square") -> float:
+def most(width: float, shape: Shape = "square") -> float:
     """The most clearance per side, whole hundredths of a mm, that keys a peg standing alone."""
-    return float(np.floor(100 * MOST_SHARE[shape] * width + 1e-9) / 100)
+    return float(np.floor(100 * most_share(shape) * width + 1e-9) / 100)
 
 
 def _row(size: float) -> FloatArray:

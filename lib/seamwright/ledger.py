@@ -244,13 +244,26 @@ def tick(
     BadInput
         If there is no such piece, or the file cannot be read or written.
     """
-    there = {p.id: p for p in pieces}
-    for number in numbers:
-        _require_known(number, there)
     before = read_printed(path, pieces)
-    after = before.pieces | set(numbers) if done else before.pieces - set(numbers)
-    write_printed(path, after, pieces)
-    return Printed(frozenset(after), before.warnings)
+    after = ticked(before, pieces, numbers if done else (), () if done else numbers)
+    write_printed(path, after.pieces, pieces)
+    return after
+
+
+def ticked(
+    before: Printed, pieces: tuple[Piece, ...], add: Collection[int], remove: Collection[int]
+) -> Printed:
+    """What is printed once some pieces are ticked off, and the ticks of others taken away.
+
+    Raises
+    ------
+    BadInput
+        If there is no such piece.
+    """
+    there = {p.id: p for p in pieces}
+    for number in (*add, *remove):
+        _require_known(number, there)
+    return Printed((before.pieces | set(add)) - set(remove), before.warnings)
 
 
 def to_print(pieces: tuple[Piece, ...], printed: Printed) -> tuple[Piece, ...]:

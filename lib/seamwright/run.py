@@ -100,6 +100,12 @@ class Result:
     blanks: tuple[Piece, ...] = ()
     of_seams: tuple[str, ...] = ()
 
+    @property
+    def printable(self) -> tuple[Piece, ...]:
+        """The pieces, and the loose pegs with the numbers that follow."""
+        pegs = enumerate(self.loose, start=len(self.pieces) + 1)
+        return (*self.pieces, *(Piece(n, peg.mesh) for n, peg in pegs))
+
 
 def load(job: Job, folder: Path) -> tuple[Mesh, str]:
     """The figure's mesh as in its file, and its unit. `folder` is where the job lies.
@@ -171,6 +177,45 @@ def prepare(source: Mesh, unit: str, job: Job, markings: Markings | None = None)
     return Figure(mended.mesh, found, mended.done + mended.left, marked)
 
 
+@dataclass(frozen=True, eq=False)
+class Sized:
+    """A figure taken apart, its joints and rods sized, with nothing set into the pieces yet."""
+
+    blanks: tuple[Piece, ...]
+    faces: tuple[Interface, ...]
+    bores: tuple[Bore, ...]
+    joints: tuple[Joint, ...]
+
+
+def sized(figure: Figure, job: Job, progress: Progress | None = None) -> Sized:
+    """Part a prepared figure and size its joints, as `make` does.
+
+    Raises
+    ------
+    BadInput
+        If a seam cannot be parted as asked, or a joint or rod does not fit.
+    Cancelled
+        If `progress` raises it.
+    """
+    tell = progress or (lambda _done, _what: None)
+    if not job.seams:
+        raise BadInput(f"Job '{job.name}' has no seam; add one or more.")
+    _require_near(figure.mesh, job.name)
+    tell(0.08, "parting")
+    lines = spans(figure.mesh, job.seams, lambda done, what: tell(0.08 * done, what))
+    blanks = take_apart(
+        figure.mesh, job.seams, lambda done, what: tell(0.08 + 0.34 * done, what), lines
+    )
+    tell(0.42, "sizing joints")
+    faces = interfaces(blanks, job.seams, lines)
+    channels = bores(job.rods, blanks, faces, job.printer)
+    joints = sized_joints(
+        blanks, faces, job.printer, _fits(blanks, _platforms(job)),
+        choices=choices(faces, job.joints), bores=channels,
+    )  # fmt: skip
+    return Sized(blanks, faces, channels, joints)
+
+
 def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
     """Part a prepared figure, joint it, fit each piece, and check it all.
 
@@ -188,22 +233,9 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
         if progress:
             progress(done, what)
 
-    if not job.seams:
-        raise BadInput(f"Job '{job.name}' has no seam; add one or more.")
-    _require_near(figure.mesh, job.name)
-    tell(0.05, "parting")
-    lines = spans(figure.mesh, job.seams, lambda done, what: tell(0.05 * done, what))
-    blanks = take_apart(
-        figure.mesh, job.seams, lambda done, what: tell(0.05 + 0.2 * done, what), lines
-    )
-    tell(0.25, "sizing joints")
-    faces = interfaces(blanks, job.seams, lines)
-    channels = bores(job.rods, blanks, faces, job.printer)
+    found = sized(figure, job, lambda done, what: tell(0.6 * done, what))
+    blanks, faces, channels, joints = found.blanks, found.faces, found.bores, found.joints
     platforms = _platforms(job)
-    joints = sized_joints(
-        blanks, faces, job.printer, _fits(blanks, platforms),
-        choices=choices(faces, job.joints), bores=channels,
-    )  # fmt: skip
     tell(0.6, "setting pegs and sockets")
     pieces = jointed(blanks, joints, channels)
     loose = loose_pegs(joints)

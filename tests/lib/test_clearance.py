@@ -10,7 +10,6 @@ import pytest
 
 from seamwright.__main__ import main
 from seamwright.clearance import (
-    MOST_SHARE,
     SIZES,
     TOLERANCES,
     WIDEST,
@@ -21,7 +20,7 @@ from seamwright.clearance import (
 )
 from seamwright.errors import BadInput
 from seamwright.files import write_stl
-from seamwright.footprint import offset, other_seatings
+from seamwright.footprint import most_share, offset, other_seatings
 from seamwright.interface import interfaces
 from seamwright.job import job_from_toml
 from seamwright.joint import Joint
@@ -95,8 +94,8 @@ def seats_one_way(width: float, clearance: float, draft: float) -> bool:
 def test_the_most_still_keys_and_a_little_more_does_not(width: float, draft: float) -> None:
     kind, _ = footprint_of(width, 0.0)
     assert seats_one_way(width, most(width, kind), draft)
-    assert seats_one_way(width, MOST_SHARE[kind] * width, draft)
-    assert not seats_one_way(width, 1.05 * MOST_SHARE[kind] * width, draft)
+    assert seats_one_way(width, most_share(kind) * width, draft)
+    assert not seats_one_way(width, 1.05 * most_share(kind) * width, draft)
 
 
 def test_the_default_clearances_key_even_the_thinnest_peg() -> None:

@@ -257,3 +257,29 @@ def test_a_part_that_goes_on_no_platform_in_any_pose_is_told(
     assert main([job, "--quiet"]) == 3
     said = capsys.readouterr().err
     assert "do not fit filament-180, which has 34 × 34 × 177 mm inside its margins" in said
+
+
+def test_ticks_are_all_or_nothing_and_only_after_the_work(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = put_job(folder)
+    before = digests(folder)
+    assert main([job, "--quiet", "--not-printed", "0"]) == 2
+    assert main([job, "--quiet", "--printed", "1", "--not-printed", "9"]) == 2
+    assert digests(folder) == before
+    bad = put_job(folder, builds="[[group]]\nname = 'a'\npieces = [9]")
+    assert main([bad, "--quiet", "--printed", "1"]) == 2
+    assert not (folder / "post-pieces-printed.toml").exists()
+    capsys.readouterr()
+    # Trying out tells what would be left, and ticks nothing off.
+    assert main([put_job(folder), "--dry-run", "--printed", "1", "2"]) == 0
+    assert "Builds: Nothing is left to print." in capsys.readouterr().out
+    assert not (folder / "post-pieces-printed.toml").exists()
+
+
+def test_loose_pegs_are_ticked_off_too(folder: Path) -> None:
+    job = put_job(folder, seam="joint = 'loose pegs'")
+    assert main([job, "--quiet"]) == 0
+    assert on_builds(folder) == dict.fromkeys(("piece-01", "piece-02", "loose peg A"), "1")
+    assert main([job, "--quiet", "--replace", "--printed", "3"]) == 0
+    assert on_builds(folder) == dict.fromkeys(("piece-01", "piece-02"), "1")

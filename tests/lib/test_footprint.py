@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 import shapely
 
-from seamwright.clearance import MOST_SHARE
 from seamwright.errors import BadInput
 from seamwright.footprint import (
     D_FLAT,
@@ -153,10 +152,6 @@ def test_the_most_clearance_still_keys_each_variant_and_a_little_more_does_not(s
         most = most_share(shape, variant)
         assert other_seatings([outline], [offset(outline, most / lean)], 1.0) == []
         assert other_seatings([outline], [offset(outline, 1.06 * most)], 1.0)
-
-
-def test_most_shares_agree_with_those_of_clearances():
-    assert {k: most_share(k) for k in MOST_SHARE} == MOST_SHARE
 
 
 # --- offsets edge by edge -----------------------------------------------------------
