@@ -2,15 +2,18 @@
 
 Read the modules as: scene (what of ours lies in the scene), properties, conversion and
 markings (objects to arrays and back), place, line, choices, seams, rods and keep_clear (where they
-stand, as the library takes them), job (panel to job and back), pieces and joints (made and
-shown), quality (asked before anything is cut), live, overlay and handlers (what is drawn over
-the viewport), the operators, panels. Registering imports neither numpy nor
-the geometry: what imports those is imported when an operator first needs it.
+stand, as the library takes them), builds and job (panel to job and back), strokes (drawn into
+seams), pieces and joints (made and shown), quality (asked before anything is cut), live, overlay
+and handlers (what is drawn over the viewport), picking and lists, preferences, work (what all
+operators share, and long work in steps), the operators, panels. Registering imports neither
+numpy nor the geometry: what imports those is imported when an operator first needs it.
 """
 
 import bpy
 
 from . import (
+    build_operators,
+    build_panels,
     gauge_operators,
     handlers,
     joint_operators,
@@ -20,21 +23,29 @@ from . import (
     operators,
     overlay,
     panels,
+    preferences,
     properties,
     quality_operators,
     seam_operators,
+    seam_panels,
+    stroke_operators,
 )
 
 CLASSES = (
     *properties.CLASSES,
+    *preferences.CLASSES,
     *operators.CLASSES,
     *marking_operators.CLASSES,
     *seam_operators.CLASSES,
+    *stroke_operators.CLASSES,
     *quality_operators.CLASSES,
     *joint_operators.CLASSES,
     *gauge_operators.CLASSES,
+    *build_operators.CLASSES,
     *lists.CLASSES,
     *panels.CLASSES,
+    *seam_panels.CLASSES,
+    *build_panels.CLASSES,
     *joint_panels.CLASSES,
 )
 

@@ -93,6 +93,16 @@ def mark_of(
     return known.hexdigest()
 
 
+def builds_mark(figure: bpy.types.Object, scene: bpy.types.Scene) -> str:
+    """What tells all that the builds of a figure depend on from any other."""
+    own = figure.seamwright
+    said = [own.gap, own.printer_count, own.tipping, own.builds_told]
+    groups = [(group.name, group.pieces) for group in own.groups]
+    printed = [p.seamwright.printed for p in ours.pieces_of(figure, scene)]
+    matched = [seam.seamwright.matched for seam in ours.seams_of(figure, scene)]
+    return repr((mark_of(figure, scene), said, groups, printed, matched))
+
+
 def seams_mark(
     figure: bpy.types.Object, scene: bpy.types.Scene, moving: bpy.types.Object | None = None
 ) -> str:

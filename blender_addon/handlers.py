@@ -11,9 +11,9 @@ from bpy.app.handlers import persistent
 
 from seamwright.errors import SeamwrightError
 
-from . import decisions, overlay
+from . import decisions, overlay, picking
 from . import scene as ours
-from .work import late
+from .work import is_busy, late
 
 _SOON = 0.02
 """Seconds after a change at which it is looked at, so that several changes are looked at once."""
@@ -57,8 +57,11 @@ def wake():
 
 def _tick():
     """Follow the active seam; returns in how many seconds to look again, or None."""
+    if is_busy():
+        return _REST
     start = time.perf_counter()
     try:
+        picking.show_planes(bpy.context)
         return follow(bpy.context)
     except SeamwrightError:
         # What is wrong with the figure or a seam is said when a button asks for it.

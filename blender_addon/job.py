@@ -13,13 +13,13 @@ from typing import Any
 
 import bpy
 
-from seamwright.build_choice import AS_USUAL, BuildChoice
-from seamwright.job import FigureChoice, Job, job_from_toml, job_to_toml, read_job, write_job
+from seamwright.job import Job, read_job, write_job
 from seamwright.mesh import Mesh
 from seamwright.printer import BUILT_IN, PrinterProfile
 from seamwright.seam import in_order
 
 from . import scene as ours
+from .builds import builds_of, take_builds
 from .choices import add_joint, joints_at
 from .conversion import mesh_of, named_object, require_scene_choice, typed, unit_of
 from .keep_clear import keep_clear_of, natural_lines_of, take_markings
@@ -61,27 +61,8 @@ def job_of(context: bpy.types.Context, figure: bpy.types.Object, source: Mesh) -
         settings.output or None,
         joints_at(figure, scene, names, mm),
         rods_of(figure, scene, mm),
-        _builds_of(figure, names),
+        builds_of(figure, names),
     )
-
-
-def _builds_of(figure: bpy.types.Object, names: dict[bpy.types.Object, str]) -> BuildChoice:
-    """How pieces go on builds, as a job said; `names` are the seams'."""
-    told = figure.seamwright.builds_told
-    matched = sorted((seam.seamwright.matched, name) for seam, name in names.items())
-    choice = job_from_toml(told).builds if told else AS_USUAL
-    return replace(choice, match=tuple(name for place, name in matched if place))
-
-
-def _take_builds(
-    figure: bpy.types.Object, choice: BuildChoice, seams: dict[str, bpy.types.Object]
-) -> None:
-    """Keep what a job says of builds; seams that it names may be given other names."""
-    for place, name in enumerate(choice.match, start=1):
-        seams[name].seamwright.matched = place
-    rest = replace(choice, match=())
-    only = Job("builds", FigureChoice(), PrinterProfile(), (), builds=rest)
-    figure.seamwright.builds_told = "" if rest == AS_USUAL else job_to_toml(only)
 
 
 def saved(context: bpy.types.Context, figure: bpy.types.Object, path: Path) -> Path:
@@ -150,7 +131,7 @@ def apply_job(context: bpy.types.Context, job: Job) -> str:
         add_joint(context, added[one.seam], one, seam.point, mm)
     for rod in job.rods:
         add_rod(context, figure, rod, mm)
-    _take_builds(figure, job.builds, added)
+    take_builds(figure, job.builds, added)
     seams = ours.counted(len(job.seams), "seam")
     said = f"{seams} taken from job '{job.name}' for object '{figure.name}'."
     now = job_of(context, figure, source)

@@ -3,25 +3,26 @@
 import bpy
 from bpy.props import EnumProperty, FloatProperty, StringProperty
 
-from seamwright.errors import BadInput, SeamwrightError
+from seamwright.errors import BadInput, Cancelled, SeamwrightError
 
 from . import scene as ours
-from .work import Work, late, leave_edit_mode, select, shown_progress
+from .work import LongWork, Work, late, leave_edit_mode, select
 
 
-class SEAMWRIGHT_OT_size_joints(Work, bpy.types.Operator):
+class SEAMWRIGHT_OT_size_joints(LongWork, bpy.types.Operator):
     """Size and judge all joints as the seams are now, without making pieces"""
 
     bl_idname = "seamwright.size_joints"
     bl_label = "Size Joints"
 
-    def work(self, context):
+    def steps(self, context):
         figure = ours.figure_of(context)
         settings = context.scene.seamwright
         ours.choose(context, figure)
         try:
-            with shown_progress(context) as progress:
-                said = late("joints").size(context, figure, progress)
+            said = yield from late("joints").sizing(context, figure)
+        except Cancelled:
+            raise
         except SeamwrightError as error:
             ours.clear_joints(settings)
             settings.joints_found = str(error)

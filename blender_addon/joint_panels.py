@@ -7,13 +7,13 @@ import bpy
 from . import decisions
 from . import scene as ours
 from .joint_properties import AUTOMATIC, DIRECTED, SHOWN
-from .step import Step, lines
+from .step import Step, lines, out_of_date, told
 
 
 class SEAMWRIGHT_PT_joint(Step, bpy.types.Panel):
     bl_label = "Joint of Seam"
     bl_parent_id = "SEAMWRIGHT_PT_seams"
-    bl_order = 1
+    bl_order = 2
 
     @classmethod
     def poll(cls, context):
@@ -82,16 +82,14 @@ class SEAMWRIGHT_PT_joints(Step, bpy.types.Panel):
             return
         if settings.joints:
             if settings.joints_mark != decisions.mark_of(figure, context.scene):
-                row = layout.row()
-                row.alert = True
-                row.label(text="Out of date: size the joints again.", icon="ERROR")
+                out_of_date(layout, "size the joints again")
             layout.template_list(
                 "SEAMWRIGHT_UL_joints", "", settings, "joints", settings, "joint_index", rows=4
             )
             if 0 <= settings.joint_index < len(settings.joints):
                 self.draw_joint(layout.box(), context, settings.joints[settings.joint_index])
         if settings.joints_found:
-            lines(layout.box(), context, settings.joints_found)
+            told(layout, context, settings.joints_found)
         self.draw_overrides(layout, context, figure)
 
     def draw_joint(self, layout, context, joint):
@@ -118,7 +116,7 @@ class SEAMWRIGHT_PT_joints(Step, bpy.types.Panel):
 class SEAMWRIGHT_PT_rods(Step, bpy.types.Panel):
     bl_label = "Rods"
     bl_parent_id = "SEAMWRIGHT_PT_seams"
-    bl_order = 2
+    bl_order = 3
     bl_options = {"DEFAULT_CLOSED"}
 
     def draw(self, context):
@@ -150,6 +148,7 @@ class SEAMWRIGHT_PT_assembly(Step, bpy.types.Panel):
     bl_label = "Assembly and Strength"
     bl_parent_id = "SEAMWRIGHT_PT_pieces"
     bl_order = 1
+    bl_options = {"DEFAULT_CLOSED"}
 
     @classmethod
     def poll(cls, context):
@@ -163,9 +162,7 @@ class SEAMWRIGHT_PT_assembly(Step, bpy.types.Panel):
         if figure is None:
             return
         if settings.joints_mark != decisions.mark_of(figure, context.scene):
-            row = layout.row()
-            row.alert = True
-            row.label(text="Out of date: make the pieces again.", icon="ERROR")
+            out_of_date(layout, "make the pieces again")
         for fight in settings.fights.splitlines():
             self.draw_warning(layout, context, fight)
         if settings.strength:

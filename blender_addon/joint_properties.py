@@ -16,7 +16,7 @@ from bpy.props import (
 
 from seamwright.printer import LOOSEST
 
-from . import scene
+from . import picking, scene
 
 AUTOMATIC = "auto"
 
@@ -80,7 +80,7 @@ def _rod_changed(self: bpy.types.PropertyGroup, context: bpy.types.Context) -> N
 
 
 def _joint_chosen(self: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
-    scene.look_at_joint(self, context)
+    picking.look_at_joint(self, context)
 
 
 class JointSettings:

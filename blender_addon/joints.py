@@ -16,7 +16,7 @@ import numpy as np
 
 from seamwright.choice import JointAt, JointChoice
 from seamwright.clearance import grade
-from seamwright.errors import BadInput
+from seamwright.errors import BadInput, Progress
 from seamwright.job import Job
 from seamwright.joint import Joint
 from seamwright.loads import afloat, weights
@@ -30,7 +30,8 @@ from seamwright.strength import warnings as weak_joints
 from . import scene as ours
 from .choices import add_joint
 from .decisions import mark_of, seams_mark
-from .pieces import Progress, kept_mm, ready
+from .pieces import kept_mm, readying
+from .work import Steps
 
 
 @dataclass(frozen=True)
@@ -68,16 +69,17 @@ def forget() -> None:
 # --- sizing ---------------------------------------------------------------------------------
 
 
-def size(context: bpy.types.Context, figure: bpy.types.Object, progress: Progress) -> str:
-    """Size the joints of what the panel says, without making pieces; a sentence on them.
+def sizing(context: bpy.types.Context, figure: bpy.types.Object) -> Steps:
+    """Size the joints of what the panel says, without making pieces, in steps; returns a
+    sentence on them.
 
     Raises
     ------
     BadInput
         If a seam cannot be parted as asked, or a joint or rod cannot be made as asked.
     """
-    prepared, job, mm = ready(context, figure)
-    joints, channels, strong, hung = _sized(prepared, job, progress)
+    prepared, job, mm = yield from readying(context, figure)
+    joints, channels, strong, hung = yield lambda progress: _sized(prepared, job, progress)
     _keep(context, figure, joints, channels, strong, mm)
     _list(context, joints, strong, Order(), mm, job)
     settings = context.scene.seamwright

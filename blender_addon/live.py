@@ -30,7 +30,7 @@ from .seams import flat_seam, line_seam_of, settle
 
 
 @dataclass
-class _Sized:
+class Sized:
     """A figure at true size; mm in a Blender unit."""
 
     mark: str
@@ -67,7 +67,7 @@ class DrawnLine:
     said: str
 
 
-_sized: list[_Sized] = []
+_sized: list[Sized] = []
 _followed: list[Followed] = []
 _lines: dict[str, DrawnLine] = {}
 version = [0]
@@ -91,7 +91,7 @@ def lines_now() -> dict[str, DrawnLine]:
     return _lines
 
 
-def _figure(context: bpy.types.Context, figure: bpy.types.Object) -> _Sized:
+def sized_figure(context: bpy.types.Context, figure: bpy.types.Object) -> Sized:
     """The figure at true size: mended if that was done already, else as it is."""
     mark = decisions.figure_mark(figure, context.scene)
     if not _sized or _sized[0].mark != mark:
@@ -103,7 +103,7 @@ def _figure(context: bpy.types.Context, figure: bpy.types.Object) -> _Sized:
             mesh = true_size(
                 source, unit=unit, scale=choice.scale, target_height=choice.target_height
             )
-        _sized.append(_Sized(mark, source, mesh, true_mm(context.scene, choice, source)))
+        _sized.append(Sized(mark, source, mesh, true_mm(context.scene, choice, source)))
     return _sized[0]
 
 
@@ -114,7 +114,7 @@ def follow(context: bpy.types.Context, figure: bpy.types.Object, obj: bpy.types.
     """Look where a flat seam's object crosses the figure now, if it was moved since."""
     place = [x for row in ours.matrix_of(obj) for x in row]
     key = (obj.name, decisions.mark_of(figure, context.scene, moving=obj))
-    sized = _figure(context, figure)
+    sized = sized_figure(context, figure)
     last = section_now()
     if last is not None and last.key == key:
         if last.place == place:
@@ -142,7 +142,7 @@ def _first(
     place: list[float],
 ) -> Followed | None:
     """A seam that was not followed until now."""
-    sized = _figure(context, figure)
+    sized = sized_figure(context, figure)
     job = job_of(context, figure, sized.source)
     seam = job.seams[ours.seams_of(figure, context.scene).index(obj)]
     whole = _whole(sized.mesh, job, seam)
@@ -215,7 +215,7 @@ def keep_reach(context: bpy.types.Context, figure: bpy.types.Object, obj: bpy.ty
     last = section_now()
     if last is None or last.seam.reach.mode == "all" or not len(last.taken):
         return False
-    sized = _figure(context, figure)
+    sized = sized_figure(context, figure)
     seam = flat_seam(obj, last.seam.id, context.scene, sized.mm)
     try:
         same = numbers_of(seam, last.whole) == numbers_of(last.seam, last.whole)
@@ -235,7 +235,7 @@ def draw_lines(context: bpy.types.Context, figure: bpy.types.Object) -> bool:
     """Draw the line seams' lines over the skin anew where they were changed; whether any was."""
     scene = context.scene
     seams = [obj for obj in ours.seams_of(figure, scene) if ours.is_line(obj)]
-    sized = _figure(context, figure)
+    sized = sized_figure(context, figure)
     for name in [name for name in _lines if name not in {obj.name for obj in seams}]:
         del _lines[name]
         version[0] += 1

@@ -7,8 +7,9 @@ from bpy.props import BoolProperty, StringProperty
 
 from seamwright.errors import BadInput
 
+from . import preferences
 from . import scene as ours
-from .work import Work, failure_told, late, leave_edit_mode, shown_progress
+from .work import LongWork, Work, failure_told, late, leave_edit_mode
 
 
 class SEAMWRIGHT_OT_use_selected(Work, bpy.types.Operator):
@@ -19,6 +20,7 @@ class SEAMWRIGHT_OT_use_selected(Work, bpy.types.Operator):
 
     def work(self, context):
         figure = ours.selected_figure(context)
+        preferences.take_usual(context)
         context.scene.seamwright.figure = figure
         return f"'{figure.name}' is the figure."
 
@@ -37,7 +39,7 @@ class SEAMWRIGHT_OT_inspect(Work, bpy.types.Operator):
         return lines[-1]
 
 
-class SEAMWRIGHT_OT_make_pieces(Work, bpy.types.Operator):
+class SEAMWRIGHT_OT_make_pieces(LongWork, bpy.types.Operator):
     """Part the figure along its seams into jointed, checked pieces; the figure stays as it is"""
 
     bl_idname = "seamwright.make_pieces"
@@ -49,14 +51,14 @@ class SEAMWRIGHT_OT_make_pieces(Work, bpy.types.Operator):
         default=True,
     )
 
-    def work(self, context):
+    def steps(self, context):
         figure = ours.figure_of(context)
         pieces = late("pieces")
-        with failure_told(context, figure), shown_progress(context) as progress:
-            result = pieces.made(context, figure, progress)
+        with failure_told(context, figure):
+            result = yield from pieces.making(context, figure)
         leave_edit_mode(context)
+        ours.choose(context, figure)
         pieces.show(context, figure, result)
-        context.scene.seamwright.figure = figure
         late("joints").take_result(context, figure, result)
         lines = pieces.said_of(result)
         report = ours.report_text(lines)
@@ -98,12 +100,11 @@ class SEAMWRIGHT_OT_show_figure(Work, bpy.types.Operator):
         return f"'{figure.name}' is {'hidden' if hide else 'shown'}."
 
 
-class SEAMWRIGHT_OT_write_files(Work, bpy.types.Operator):
+class SEAMWRIGHT_OT_write_files(LongWork, bpy.types.Operator):
     """Write the pieces as STL and 3MF with the parts list, the report and the job"""
 
     bl_idname = "seamwright.write_files"
     bl_label = "Write Files"
-    bl_options = {"REGISTER"}
 
     directory: StringProperty(
         name="Directory",
@@ -123,8 +124,13 @@ class SEAMWRIGHT_OT_write_files(Work, bpy.types.Operator):
         options={"SKIP_SAVE"},
     )
     filter_folder: BoolProperty(default=True, options={"HIDDEN", "SKIP_SAVE"})
+    is_asked: BoolProperty(options={"HIDDEN", "SKIP_SAVE"})
+    begins: BoolProperty(options={"HIDDEN", "SKIP_SAVE"})
 
-    def invoke(self, context, _event):
+    def invoke(self, context, event):
+        if self.begins:
+            return super().invoke(context, event)
+        self.is_asked = True
         figure = ours.chosen_figure(context)
         if figure is not None and not self.folder:
             self.folder = _folder_name(figure)
@@ -135,7 +141,17 @@ class SEAMWRIGHT_OT_write_files(Work, bpy.types.Operator):
         self.layout.prop(self, "folder")
         self.layout.prop(self, "replace")
 
-    def work(self, context):
+    def execute(self, context):
+        if not self.is_asked or bpy.app.background:
+            return super().execute(context)
+        # The file browser ends its operator; the work goes on in one of its own.
+        bpy.ops.seamwright.write_files(
+            "INVOKE_DEFAULT", directory=self.directory, folder=self.folder, replace=self.replace,
+            begins=True,
+        )  # fmt: skip
+        return {"FINISHED"}
+
+    def steps(self, context):
         figure = ours.figure_of(context)
         if not self.directory:
             raise BadInput("No directory is given; choose where the result folder goes.")
@@ -144,12 +160,14 @@ class SEAMWRIGHT_OT_write_files(Work, bpy.types.Operator):
         # The library says the same, but names a switch of the command.
         if target.exists() and not self.replace:
             raise BadInput(f"'{target}' exists; give another folder name or tick Replace.")
-        with failure_told(context, figure), shown_progress(context) as progress:
+        with failure_told(context, figure):
             pieces = late("pieces")
-            result, plan = pieces.written(context, figure, target, self.replace, progress)
+            result, plan = yield from pieces.writing(context, figure, target, self.replace)
         late("joints").take_result(context, figure, result)
+        builds = late("builds")
+        builds.take_plan(context, figure, plan)
         said = f"Files written to '{target}'."
-        context.scene.seamwright.pieces_found = "\n".join((said, *pieces.plan_lines(plan)))
+        context.scene.seamwright.pieces_found = "\n".join((said, *builds.plan_lines(plan)))
         return said
 
 

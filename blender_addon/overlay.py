@@ -144,11 +144,33 @@ def words_to_draw(context):
 def places_to_draw(context):
     """Places that what went wrong or is warned of names, Blender units."""
     figure, settings = ours.chosen_figure(context), context.scene.seamwright
-    if figure is None or not settings.show_joints:
+    if figure is None:
         return []
-    mm = ours.shown_mm(figure, context.scene)
-    said = "\n".join((settings.pieces_found, settings.joints_found))
+    told = "\n".join(
+        (
+            settings.found,
+            settings.seam_found,
+            settings.builds_found,
+            settings.pieces_found,
+            settings.joints_found,
+        )
+    )
+    # What was asked for is marked for as long as the panel says it.
+    said = [settings.place_of] if settings.place_of in told else []
+    if settings.show_joints:
+        said += [settings.pieces_found, settings.joints_found]
+    return places_in("\n".join(said), figure, context.scene)
+
+
+def places_in(said, figure, scene):
+    """The places that sentences name, Blender units."""
+    mm = ours.shown_mm(figure, scene)
     return [Vector([float(x) / mm for x in found.groups()]) for found in _PLACE.finditer(said)]
+
+
+def names_place(sentence):
+    """Whether a sentence names a place."""
+    return _PLACE.search(sentence) is not None
 
 
 def _loaded(name):
@@ -158,7 +180,8 @@ def _loaded(name):
 # --- drawing it ---------------------------------------------------------------------------------
 
 
-def _colour(context, what, alpha=1.0):
+def colour(context, what, alpha=1.0):
+    """A colour of ours out of the user's theme, see `_COLOURS`."""
     value = context.preferences.themes[0]
     for name in _COLOURS[what]:
         value = getattr(value, name)
@@ -199,13 +222,13 @@ def _draw_lines():
         shader.uniform_float("lineWidth", scale * _WIDTHS.get(what, 1.5))
         on_skin = what in ("taken", "left", "line")
         gpu.state.depth_test_set("NONE")
-        shader.uniform_float("color", _colour(context, what, _HIDDEN if on_skin else 0.9))
+        shader.uniform_float("color", colour(context, what, _HIDDEN if on_skin else 0.9))
         batch.draw(shader)
         if on_skin:
             with gpu.matrix.push_pop_projection():
                 gpu.matrix.load_projection_matrix(_NEARER @ gpu.matrix.get_projection_matrix())
                 gpu.state.depth_test_set("LESS_EQUAL")
-                shader.uniform_float("color", _colour(context, what))
+                shader.uniform_float("color", colour(context, what))
                 batch.draw(shader)
     gpu.state.depth_test_set("NONE")
     gpu.state.blend_set("NONE")
@@ -224,7 +247,7 @@ def _draw_words():
         at = view3d_utils.location_3d_to_region_2d(region, view, Vector(place))
         if at is None:
             continue
-        blf.color(font, *_colour(context, what))
+        blf.color(font, *colour(context, what))
         wrapped = [part for line in words.splitlines() for part in textwrap.wrap(line, _WORDS)]
         # Below the place, where no joint's letter is.
         first = 1 if what == "taken" else 0
@@ -233,7 +256,7 @@ def _draw_words():
             blf.draw(font, line)
     # Crosses, for those who do not see their colour.
     blf.size(font, 32 * scale)
-    blf.color(font, *_colour(context, "weak"))
+    blf.color(font, *colour(context, "weak"))
     for place in places_to_draw(context):
         at = view3d_utils.location_3d_to_region_2d(region, view, place)
         if at is not None:

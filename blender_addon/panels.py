@@ -1,9 +1,9 @@
-"""The side panel, in the order of the work: figure, seams, pieces, files."""
+"""The side panel's first and last parts: figure, printer, files."""
 
 import bpy
 
 from . import scene as ours
-from .step import Panel, Step, lines
+from .step import Panel, Step, lines, told
 
 
 def state(context):
@@ -51,7 +51,7 @@ class SEAMWRIGHT_PT_figure(Step, bpy.types.Panel):
         layout.prop(group, "mend")
         layout.operator("seamwright.inspect", icon="VIEWZOOM")
         if settings.found:
-            lines(layout.box(), context, settings.found)
+            told(layout, context, settings.found)
 
 
 class SEAMWRIGHT_PT_markings(Step, bpy.types.Panel):
@@ -104,6 +104,9 @@ class SEAMWRIGHT_PT_printer(Step, bpy.types.Panel):
         layout = self.start()
         settings = context.scene.seamwright
         layout.prop(settings, "profile")
+        row = layout.row(align=True)
+        row.menu("SEAMWRIGHT_MT_profiles", icon="PRESET")
+        row.operator("seamwright.keep_profile", text="Keep", icon="ADD")
         layout.prop(settings, "printer_name")
         layout.column().prop(settings, "build_volume")
         layout.prop(settings, "shape")
@@ -121,109 +124,9 @@ class SEAMWRIGHT_PT_printer(Step, bpy.types.Panel):
             column.prop(settings, key)
 
 
-class SEAMWRIGHT_PT_seams(Step, bpy.types.Panel):
-    bl_label = "Seams"
-    bl_order = 4
-
-    def draw(self, context):
-        layout = self.start()
-        row = layout.row(align=True)
-        row.operator("seamwright.add_seam", text="Add at Cursor", icon="ADD").at = "CURSOR"
-        row.operator("seamwright.add_seam", text="Add in Middle").at = "MIDDLE"
-        layout.operator_menu_enum(
-            "seamwright.add_line_seam", "source", text="Add Line Seam", icon="CURVE_DATA"
-        )
-        figure = ours.chosen_figure(context)
-        if figure is None:
-            return
-        layout.prop(context.scene.seamwright, "show_sections")
-        active = ours.active_seam(context)
-        seams = ours.seams_of(figure, context.scene)
-        for seam in seams:
-            row = layout.row(align=True)
-            picked = "RADIOBUT_ON" if seam == active else "RADIOBUT_OFF"
-            row.operator("seamwright.select_seam", text="", icon=picked).name = seam.name
-            row.prop(seam, "name", text="")
-            row.prop(seam, "hide_viewport", text="")
-        if active in seams:
-            box = layout.box()
-            if ours.is_line(active):
-                self.draw_line(box, context, active)
-            else:
-                self.draw_seam(box, active, [s for s in seams if s != active])
-            box.operator("seamwright.seam_quality", icon="VIEWZOOM")
-        if any(not ours.is_line(seam) for seam in seams):
-            row = layout.row(align=True)
-            if active in seams and not ours.is_line(active):
-                row.operator("seamwright.nudge", icon="SNAP_ON").which = "ACTIVE"
-            row.operator("seamwright.nudge", text="Nudge All").which = "ALL"
-        found = context.scene.seamwright.seam_found
-        if found:
-            lines(layout.box(), context, found)
-
-    def draw_line(self, layout, context, seam):
-        group = seam.seamwright
-        layout.operator("seamwright.move_points", icon="EDITMODE_HLT")
-        layout.prop(group, "crease")
-        if group.joint != "plain":
-            column = layout.column(heading="Pad")
-            if ours.is_there(group.pad, context.scene):
-                column.prop(group, "pad_at")
-                column.prop(group, "pad_way")
-            else:
-                column.operator("seamwright.add_pad", icon="EMPTY_SINGLE_ARROW")
-            layout.prop(group, "pad_radius")
-        layout.operator("seamwright.list_regions", text="What It Takes Off", icon="LINENUMBERS_ON")
-
-    def draw_seam(self, layout, seam, others):
-        group = seam.seamwright
-        layout.prop(group, "reach")
-        if group.reach == "regions":
-            layout.prop(group, "regions")
-        elif group.reach == "outline":
-            layout.prop(group, "outline")
-        elif group.reach == "disc":
-            layout.prop(group, "radius")
-        if group.reach in ("nearest", "disc"):
-            row = layout.row(align=True)
-            row.operator("seamwright.reach_at_cursor", icon="PIVOT_CURSOR").also = False
-            if group.reach == "nearest":
-                row.operator("seamwright.reach_at_cursor", text="Add Point").also = True
-        layout.operator("seamwright.list_regions", icon="LINENUMBERS_ON")
-        if others:
-            layout.label(text="Stops at:")
-        stops = [stop.seam for stop in group.stops_at]
-        column = layout.column(align=True)
-        for other in others:
-            icon = "CHECKBOX_HLT" if other in stops else "CHECKBOX_DEHLT"
-            column.operator("seamwright.stop_at", text=other.name, icon=icon).name = other.name
-
-
-class SEAMWRIGHT_PT_pieces(Step, bpy.types.Panel):
-    bl_label = "Pieces"
-    bl_order = 6
-
-    def draw(self, context):
-        layout = self.start()
-        layout.operator("seamwright.make_pieces", icon="MOD_EXPLODE")
-        settings = context.scene.seamwright
-        if settings.pieces_found:
-            lines(layout.box(), context, settings.pieces_found)
-        if settings.offer:
-            layout.operator("seamwright.take_offer", icon="ADD")
-        figure = ours.chosen_figure(context)
-        collection = figure and ours.collection_of(figure, context.scene, "PIECES")
-        if collection is None:
-            return
-        layout.prop(collection.seamwright, "explode", slider=True)
-        hidden = ours.is_listed(figure, context) and figure.hide_get()
-        word, icon = ("Show Figure", "HIDE_OFF") if hidden else ("Hide Figure", "HIDE_ON")
-        layout.operator("seamwright.show_figure", text=word, icon=icon)
-
-
 class SEAMWRIGHT_PT_files(Step, bpy.types.Panel):
     bl_label = "Files"
-    bl_order = 7
+    bl_order = 8
 
     def draw(self, context):
         layout = self.start()
@@ -241,7 +144,5 @@ CLASSES = (
     SEAMWRIGHT_PT_figure,
     SEAMWRIGHT_PT_markings,
     SEAMWRIGHT_PT_printer,
-    SEAMWRIGHT_PT_seams,
-    SEAMWRIGHT_PT_pieces,
     SEAMWRIGHT_PT_files,
 )

@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import bpy
 
 from seamwright.build_choice import AS_USUAL
+from seamwright.errors import Progress
 from seamwright.job import Job, job_to_toml
-from seamwright.ledger import printed_path, read_printed
+from seamwright.ledger import printed_path, read_printed, write_printed
 from seamwright.markings import Markings, crossed
 from seamwright.mesh import Mesh
-from seamwright.plan import Plan, planned
+from seamwright.plan import planned
 from seamwright.results import write
 from seamwright.run import Figure, Result, make, prepare
 
 from . import scene as ours
+from .builds import still_printed, ticked
 from .conversion import marked_mesh_of, piece_mesh, scene_mm
-from .decisions import figure_mark
+from .decisions import figure_mark, mark_of
 from .job import job_of
 from .keep_clear import natural_lines_of, painted_of
 from .place import true_mm
-
-Progress = Callable[[float, str], None]
+from .work import Steps, finished, leave_edit_mode
 
 
 @dataclass
@@ -62,6 +62,11 @@ def ready(context: bpy.types.Context, figure: bpy.types.Object) -> tuple[Figure,
     BadInput
         If the figure or a decision cannot be taken as it is.
     """
+    return finished(readying(context, figure))
+
+
+def readying(context: bpy.types.Context, figure: bpy.types.Object) -> Steps:
+    """The same in steps."""
     source, unit, markings = marked_mesh_of(
         figure, context, painted_of(figure), natural_lines_of(figure)
     )
@@ -71,10 +76,11 @@ def ready(context: bpy.types.Context, figure: bpy.types.Object) -> tuple[Figure,
         source, unit, markings, replace(job, seams=(), joints=(), rods=(), builds=AS_USUAL)
     )
     if not _kept or _kept[0].figure_mark != mark:
-        forget()
         mm = true_mm(context.scene, job.figure, source)
         seen = figure_mark(figure, context.scene)
-        _kept.append(_Kept(mark, prepare(source, unit, job, markings), mm, seen))
+        prepared = yield lambda _progress: prepare(source, unit, job, markings)
+        forget()
+        _kept.append(_Kept(mark, prepared, mm, seen))
     return _kept[0].figure, job, _kept[0].mm
 
 
@@ -97,26 +103,32 @@ def _mark(source: Mesh, unit: str, markings: Markings, job: Job) -> str:
     return known.hexdigest()
 
 
-def made(context: bpy.types.Context, figure: bpy.types.Object, progress: Progress) -> Result:
-    """The checked result of what the panel says about a figure, with all its warnings.
+def making(context: bpy.types.Context, figure: bpy.types.Object, share: float = 1.0) -> Steps:
+    """The checked result of what the panel says about a figure, with all its warnings, in steps.
+
+    share : of all work that this is, for the progress.
 
     Raises
     ------
     BadInput, CheckFailed
         See `seamwright.run`.
     """
-    prepared, job, _mm = ready(context, figure)
+    prepared, job, _mm = yield from readying(context, figure)
     kept = _kept[0]
     text = job_to_toml(job)
     if kept.result is None or kept.result_mark != text:
-        kept.result = None
-        result = make(prepared, job, progress)
+        result = yield lambda tell: make(prepared, job, _part_of(tell, 0.0, share))
         names = {seam.id: seam.name for seam in job.seams}
         meshes = [piece.mesh for piece in result.pieces]
         crossing = crossed(prepared.mesh, prepared.markings, meshes, names)
         kept.result = replace(result, warnings=(*result.warnings, *crossing))
         kept.result_mark = text
     return kept.result
+
+
+def _part_of(tell: Progress, low: float, high: float) -> Progress:
+    """Progress of a part of the work, told of all of it."""
+    return lambda done, what: tell(low + (high - low) * done, what)
 
 
 def inspected(context: bpy.types.Context, figure: bpy.types.Object) -> tuple[str, ...]:
@@ -131,6 +143,7 @@ def show(context: bpy.types.Context, figure: bpy.types.Object, result: Result) -
     scene = context.scene
     mm = scene_mm(scene)
     fresh = [(piece, *piece_mesh(piece, mm)) for piece in result.pieces]
+    printed = _printed(context, figure, result)
     ours.remove(ours.pieces_of(figure, scene))
     collection = ours.made_collection(figure, scene, "PIECES")
     colours = [ours.material(name) for name in ours.OKABE_ITO]
@@ -139,6 +152,7 @@ def show(context: bpy.types.Context, figure: bpy.types.Object, result: Result) -
         obj = bpy.data.objects.new(mesh.name, mesh)
         group = obj.seamwright
         group.is_piece, group.figure, group.number, group.rest = True, figure, piece.id, middle
+        group.volume, group.printed = piece.mesh.volume / 1000, piece.id in printed
         obj.location = middle
         # Colour is never the only sign: the name with the piece's number is shown as well.
         obj.show_name = True
@@ -146,6 +160,16 @@ def show(context: bpy.types.Context, figure: bpy.types.Object, result: Result) -
         obj.color = mesh.materials[0].diffuse_color
         collection.objects.link(obj)
     ours.stand_apart(collection)
+    scene.seamwright.pieces_mark = mark_of(figure, scene)
+    ours.clear_builds(scene.seamwright)
+
+
+def show_anew(context: bpy.types.Context, figure: bpy.types.Object, result: Result) -> None:
+    """The same if the pieces in the scene are others, or none."""
+    scene = context.scene
+    is_new = scene.seamwright.pieces_mark == mark_of(figure, scene)
+    if not is_new or len(ours.pieces_of(figure, scene)) != len(result.pieces):
+        show(context, figure, result)
 
 
 SHOWN = 5
@@ -180,14 +204,11 @@ def said_of(result: Result) -> tuple[str, ...]:
     )
 
 
-def written(
-    context: bpy.types.Context,
-    figure: bpy.types.Object,
-    target: Path,
-    replace: bool,
-    progress: Progress,
-) -> tuple[Result, Plan]:
-    """Make the pieces, plan their builds and write the result folder, whole or not at all.
+def writing(
+    context: bpy.types.Context, figure: bpy.types.Object, target: Path, replace: bool
+) -> Steps:
+    """Make the pieces, plan their builds and write the result folder, whole or not at all, in
+    steps.
 
     Returns what was made and planned.
 
@@ -196,23 +217,44 @@ def written(
     BadInput, CheckFailed
         See `seamwright.run`.
     """
-    result = made(context, figure, lambda done, what: progress(0.5 * done, what))
-    printed = read_printed(printed_path(target), result.printable)
-    plan = planned(
-        result, done=printed.pieces, progress=lambda done, what: progress(0.5 + 0.3 * done, what)
+    result = yield from making(context, figure, 0.5)
+    done = _printed(context, figure, result)
+    path = printed_path(target)
+    known = read_printed(path, result.printable).pieces
+    if figure.seamwright.written == str(target):
+        # The panel's ticks were the file's before: those that were taken away stay away.
+        known -= {piece.id for piece in result.pieces}
+    both = done | known
+    plan = yield lambda tell: planned(result, done=both, progress=_part_of(tell, 0.5, 0.8))
+    yield lambda tell: write(
+        result, target, plan=plan, replace=replace, progress=_part_of(tell, 0.8, 1.0)
     )
-    write(
-        result, target, plan=plan, replace=replace,
-        progress=lambda done, what: progress(0.8 + 0.2 * done, what),
-    )  # fmt: skip
+    if both or path.exists():
+        write_printed(path, both, result.printable)
+    leave_edit_mode(context)
+    ours.choose(context, figure)
+    show_anew(context, figure, result)
+    for piece in ours.pieces_of(figure, context.scene):
+        piece.seamwright.printed = piece.seamwright.number in both
+    figure.seamwright.written = str(target)
     return result, plan
 
 
-def plan_lines(plan: Plan) -> tuple[str, ...]:
-    """What the panel says of the builds; the files say the rest."""
-    return (
-        f"Builds: {plan.packing.sentence}",
-        f"Figure: {plan.whole.sentence}",
-        f"Stance: {plan.stands}",
-        *(f"Warning: {warning}" for warning in plan.warnings[:SHOWN]),
+def planning(context: bpy.types.Context, figure: bpy.types.Object) -> Steps:
+    """Make the pieces and plan their builds in steps; returns both. Raises as `writing` does."""
+    result = yield from making(context, figure, 0.6)
+    done = _printed(context, figure, result)
+    plan = yield lambda tell: planned(result, done=done, progress=_part_of(tell, 0.6, 1.0))
+    return result, plan
+
+
+def _printed(
+    context: bpy.types.Context, figure: bpy.types.Object, result: Result
+) -> frozenset[int]:
+    """Numbers of the result's pieces that are ticked off and still are the same solids."""
+    was = ticked(figure, context.scene)
+    return frozenset(
+        piece.id
+        for piece in result.pieces
+        if still_printed(piece.mesh.volume / 1000, was.get(piece.id))
     )

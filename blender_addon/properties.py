@@ -16,7 +16,8 @@ from bpy.props import (
     StringProperty,
 )
 
-from . import scene
+from . import build_properties, scene
+from .build_properties import BuildSettings, FoundBuilds
 from .joint_properties import FoundSettings, JointSettings, SEAMWRIGHT_PG_found_joint
 from .printer_properties import PrinterSettings
 
@@ -25,8 +26,10 @@ CREASE = 0.2
 
 
 def _figure_chosen(self: bpy.types.PropertyGroup, _context: bpy.types.Context) -> None:
-    self.found = self.seam_found = self.pieces_found = self.offer = ""
+    self.found = self.seam_found = self.pieces_found = self.offer = self.place_of = ""
     scene.clear_joints(self)
+    scene.clear_builds(self)
+    self.pieces_mark = ""
 
 
 def _balls_changed(self: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
@@ -96,7 +99,7 @@ class SEAMWRIGHT_PG_keep_clear(bpy.types.PropertyGroup):
     )
 
 
-class SEAMWRIGHT_PG_object(JointSettings, bpy.types.PropertyGroup):
+class SEAMWRIGHT_PG_object(JointSettings, BuildSettings, bpy.types.PropertyGroup):
     """What an object is to Seamwright: a figure with its size, a seam, a joint, a rod, a piece."""
 
     # A figure.
@@ -263,7 +266,7 @@ class SEAMWRIGHT_PG_object(JointSettings, bpy.types.PropertyGroup):
     )
 
 
-class SEAMWRIGHT_PG_scene(PrinterSettings, FoundSettings, bpy.types.PropertyGroup):
+class SEAMWRIGHT_PG_scene(PrinterSettings, FoundSettings, FoundBuilds, bpy.types.PropertyGroup):
     """The figure in work, the printer, and what was last found: of the figure, of a seam, of
     the pieces, and the regions offered where a figure hangs together."""
 
@@ -315,6 +318,7 @@ class SEAMWRIGHT_PG_collection(bpy.types.PropertyGroup):
 CLASSES = (
     SEAMWRIGHT_PG_stop,
     SEAMWRIGHT_PG_keep_clear,
+    *build_properties.CLASSES,
     SEAMWRIGHT_PG_found_joint,
     SEAMWRIGHT_PG_object,
     SEAMWRIGHT_PG_scene,

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Sequence
+from types import ModuleType
 
 import bpy
 from mathutils import Color, Matrix, Vector
@@ -387,26 +389,13 @@ def clear_joints(settings: bpy.types.PropertyGroup) -> None:
     settings.assembly = settings.fights = settings.freer = ""
 
 
-def look_at_joint(settings: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
-    """Select the seam of the joint that was clicked, and bring it before the viewer."""
-    if not 0 <= settings.joint_index < len(settings.joints):
-        return
-    joint = settings.joints[settings.joint_index]
-    seam = context.scene.objects.get(joint.seam)
-    if seam is not None and context.mode == "OBJECT" and is_listed(seam, context):
-        for other in context.view_layer.objects.selected:
-            other.select_set(False)
-        seam.select_set(True)
-        context.view_layer.objects.active = seam
-    space = context.space_data
-    if space is not None and space.type == "VIEW_3D" and space.region_3d is not None:
-        space.region_3d.view_location = joint.middle
-        low, high = bounds(settings.figure) if settings.figure else (Vector(), Vector())
-        least = _LEAST_FRAMED * max((high - low)[:])
-        space.region_3d.view_distance = max(_FRAMED * joint.size, least)
+def clear_builds(settings: bpy.types.PropertyGroup) -> None:
+    """Forget what was found of the builds."""
+    settings.build_index = -1
+    settings.builds.clear()
+    settings.builds_found = settings.builds_mark = ""
 
 
-_FRAMED = 8.0
-_LEAST_FRAMED = 0.3
-"""How far off a joint is looked at, in halves of its face's extent; and at least, as a share of
-the figure's largest extent, so as not to be inside of it (common practice, no source)."""
+def loaded(name: str) -> ModuleType | None:
+    """One of our modules that import the geometry, if anything needed it yet."""
+    return sys.modules.get(f"{__package__}.{name}")

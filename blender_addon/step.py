@@ -2,6 +2,8 @@
 
 import textwrap
 
+from .overlay import names_place
+
 
 class Panel:
     """A part of the side panel."""
@@ -36,3 +38,28 @@ def lines(layout, context, text, less=0):
     for sentence in text.splitlines():
         for line in textwrap.wrap(sentence, width):
             column.label(text=line)
+
+
+def told(layout, context, text):
+    """Sentences in a box; each that names a place has a button that shows it."""
+    sentences = text.splitlines()
+    box = layout.box()
+    if len(sentences) == 1:
+        lines(box, context, text)
+        if names_place(text):
+            box.operator("seamwright.show_place", icon="ZOOM_SELECTED").sentence = text
+        return
+    for sentence in sentences:
+        if not names_place(sentence):
+            lines(box, context, sentence)
+            continue
+        row = box.row(align=True)
+        lines(row, context, sentence, less=4)
+        row.operator("seamwright.show_place", text="", icon="ZOOM_SELECTED").sentence = sentence
+
+
+def out_of_date(layout, words):
+    """Say that what is shown is of decisions that were changed since, and what to do."""
+    row = layout.row()
+    row.alert = True
+    row.label(text=f"Out of date: {words}.", icon="ERROR")

@@ -1,16 +1,36 @@
-"""What all our operators share: work that returns a sentence, progress, and late imports."""
+"""What all our operators share: work that returns a sentence, long work, and late imports.
+
+Long work is a generator. It reads and changes the scene itself, and yields what is slow as a
+task: a function of a progress callback alone, on arrays, which may run in a thread.
+"""
 
 import importlib
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Generator, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from types import ModuleType
+from typing import Any
 
 import bpy
 
-from seamwright.errors import BadInput, SeamwrightError
+from seamwright.errors import BadInput, Cancelled, Progress, SeamwrightError
 
 RUNTIME = ("numpy", "scipy", "manifold3d", "lib3mf", "tomli_w")
 """The packages that the geometry needs; the extension brings them as wheels."""
+
+
+Steps = Generator[Callable[[Progress], Any], Any, Any]
+"""Long work: yields tasks, is sent what each gives, and returns what it is about."""
+
+_LOOK = 0.1
+"""Seconds between two looks at a task in its thread."""
+
+VIEWING = (
+    "TIMER", "TIMER_REPORT", "TIMER_REGION", "MOUSEMOVE", "INBETWEEN_MOUSEMOVE", "MIDDLEMOUSE",
+    "WHEELUPMOUSE", "WHEELDOWNMOUSE", "TRACKPADPAN", "TRACKPADZOOM", "MOUSEROTATE",
+    "MOUSESMARTZOOM", "NDOF_MOTION", "WINDOW_DEACTIVATE",
+)  # fmt: skip
+"""Events that look at the scene and change nothing: all that goes on while long work does."""
 
 
 def late(name: str) -> ModuleType:
@@ -44,13 +64,71 @@ def shown_progress(context: bpy.types.Context) -> Iterator[Callable[[float, str]
         manager.progress_end()
 
 
+def finished(steps: Steps, progress: Progress = lambda _done, _what: None) -> Any:
+    """Do long work here and now; returns what it returns."""
+    try:
+        task = next(steps)
+        while True:
+            try:
+                given = task(progress)
+            except SeamwrightError as error:
+                task = steps.throw(error)
+            else:
+                task = steps.send(given)
+    except StopIteration as stop:
+        return stop.value
+
+
+class Running:
+    """Long work whose tasks run in a thread: how much is done of the one that runs, and what."""
+
+    def __init__(self, steps: Steps) -> None:
+        self.steps, self.done, self.what = steps, 0.0, ""
+        self.is_stopped = False
+        self.said: Any = None
+        self._future: Future[Any] | None = None
+
+    def look(self) -> bool:
+        """Go on as soon as the task is through; whether all is done. Raises what goes wrong."""
+        if self._future is not None and not self._future.done():
+            return False
+        try:
+            if self._future is None:
+                task = next(self.steps)
+            elif (error := self._future.exception()) is not None:
+                task = self.steps.throw(error)
+            else:
+                task = self.steps.send(self._future.result())
+        except StopIteration as stop:
+            self.said = stop.value
+            return True
+        thread = ThreadPoolExecutor(1)
+        self._future = thread.submit(task, self._tell)
+        thread.shutdown(wait=False)
+        return False
+
+    def stop(self) -> None:
+        """Leave all as it was. What a thread is still at ends by itself and goes nowhere."""
+        self.is_stopped = True
+        with suppress(Cancelled, StopIteration):
+            self.steps.throw(Cancelled("Cancelled; nothing was changed."))
+
+    def _tell(self, done: float, what: str) -> None:
+        if self.is_stopped:
+            raise Cancelled("Cancelled; nothing was changed.")
+        self.done, self.what = done, what
+
+
 @contextmanager
 def failure_told(context: bpy.types.Context, figure: bpy.types.Object) -> Iterator[None]:
     """What goes wrong with pieces is told by the panel as well, with regions that would help."""
     settings = context.scene.seamwright
-    settings.offer = ""
+    before, settings.offer = settings.offer, ""
     try:
         yield
+    except Cancelled:
+        settings.offer = before
+        raise
     except SeamwrightError as error:
         settings.pieces_found = str(error)
         settings.offer = late("quality").offer_of(error, context, figure)
@@ -70,6 +148,92 @@ class Work:
             return {"CANCELLED"}
         self.report({"INFO"}, said)
         return {"FINISHED"}
+
+
+class LongWork(Work):
+    """An operator whose `steps` are long work that returns a sentence.
+
+    From a button it goes on by itself while the window stays alive, with its progress in the
+    status bar, until it is done or Esc leaves all as it was. From a script it is done at once.
+    """
+
+    def invoke(self, context, _event):
+        return self.execute(context) if bpy.app.background else self.begin(context)
+
+    def begin(self, context):
+        """Start the work; what `invoke` is to return."""
+        if _busy:
+            self.report({"ERROR"}, "Other work is going on; wait for it, or cancel it with Esc.")
+            return {"CANCELLED"}
+        self._running = Running(self.steps(context))
+        ended = self._looked(context)
+        if ended is not None:
+            return ended
+        _busy.append(self._running)
+        manager = context.window_manager
+        manager.progress_begin(0, 100)
+        self._timer = manager.event_timer_add(_LOOK, window=context.window)
+        manager.modal_handler_add(self)
+        self._show(context)
+        return {"RUNNING_MODAL"}
+
+    def modal(self, context, event):
+        if event.type == "ESC" and event.value == "PRESS":
+            self.cancel(context)
+            self.report({"INFO"}, "Cancelled; nothing was changed.")
+            return {"CANCELLED"}
+        if event.type == "TIMER":
+            ended = self._looked(context)
+            if ended is not None:
+                self._end(context)
+                return ended
+            self._show(context)
+        viewing = event.type in VIEWING or event.type.startswith("NUMPAD")
+        return {"PASS_THROUGH"} if viewing else {"RUNNING_MODAL"}
+
+    def cancel(self, context):
+        """As Esc does; Blender calls it when a file is opened meanwhile."""
+        self._running.stop()
+        self._end(context)
+
+    def work(self, context):
+        with shown_progress(context) as progress:
+            return finished(self.steps(context), progress)
+
+    def _looked(self, context):
+        """What to return now that it has ended; None if it has not."""
+        try:
+            if not self._running.look():
+                return None
+        except SeamwrightError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        except ReferenceError:
+            # A script or an opened file took away what the work is about.
+            self.report({"ERROR"}, "The figure is no longer there; begin again.")
+            return {"CANCELLED"}
+        self.report({"INFO"}, self._running.said)
+        return {"FINISHED"}
+
+    def _show(self, context):
+        percent, what = int(100 * self._running.done), self._running.what
+        context.window_manager.progress_update(percent)
+        said = f"{self.bl_label}: {what or 'making ready'}, {percent} %     Esc: Cancel"
+        context.workspace.status_text_set(said)
+
+    def _end(self, context):
+        _busy.clear()
+        context.window_manager.event_timer_remove(self._timer)
+        context.window_manager.progress_end()
+        context.workspace.status_text_set(None)
+
+
+_busy: list[Running] = []
+
+
+def is_busy() -> bool:
+    """Whether long work is going on."""
+    return bool(_busy)
 
 
 def leave_edit_mode(context: bpy.types.Context) -> None:

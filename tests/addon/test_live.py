@@ -288,7 +288,7 @@ def test_every_colour_is_in_the_users_theme(scene):
     from blender_addon import overlay  # noqa: PLC0415
 
     for what in overlay._COLOURS:
-        colour = overlay._colour(bpy.context, what, 0.5)
+        colour = overlay.colour(bpy.context, what, 0.5)
         assert len(colour) == 4 and colour[3] == 0.5 and all(0 <= x <= 1 for x in colour)
     assert set(overlay._WIDTHS) <= set(overlay._COLOURS)
 
