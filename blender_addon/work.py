@@ -15,7 +15,7 @@ import bpy
 
 from seamwright.errors import BadInput, Cancelled, Progress, SeamwrightError
 
-RUNTIME = ("numpy", "scipy", "manifold3d", "lib3mf", "tomli_w")
+RUNTIME = ("numpy", "scipy", "manifold3d", "lib3mf", "trimesh", "tomli_w")
 """The packages that the geometry needs; the extension brings them as wheels."""
 
 

@@ -16,7 +16,7 @@ import sys
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-RUNTIME = ("bpy", "numpy", "scipy", "manifold3d", "lib3mf", "tomli_w")
+RUNTIME = ("bpy", "numpy", "scipy", "manifold3d", "lib3mf", "trimesh", "tomli_w")
 
 
 def main(argv: list[str]) -> int:

@@ -131,9 +131,10 @@ def cells_entered(
     outer = pair if pair.convex else _hulled(pair)
     size = min(STRETCH, round(360 / step))
     stretch, which = np.unique(cells // size, return_inverse=True)
-    held = convex_enters(outer, (stretch * size + (size - 1) / 2) * step, size * step / 2)
+    about = np.asarray((stretch * size + (size - 1) / 2) * step, dtype=np.float64)
+    held = convex_enters(outer, about, size * step / 2)
     at = np.flatnonzero(held[which])
-    middle, half = cells[at] * step, step / 2
+    middle, half = np.asarray(cells[at] * step, dtype=np.float64), step / 2
     while len(at):
         held = convex_enters(outer, middle, half)
         at, middle = at[held], middle[held]

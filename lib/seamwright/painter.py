@@ -258,8 +258,9 @@ def _samples(
     stop = np.clip(np.ceil(up - 0.5), 0, wide).astype(np.int64)
     run, column = _runs(start, stop)
     of, row = of[run], row[run]
-    where, level = row * wide + column, row + 0.5
-    return where, _within(corners[:, :, :2], z, of, column + 0.5, level), of
+    where = row * wide + column
+    x, y = (cells.astype(np.float64) + 0.5 for cells in (column, row))
+    return where, _within(corners[:, :, :2], z, of, x, y), of
 
 
 def _within(

@@ -218,7 +218,8 @@ def _rattling_blocks(
     """
     count = round(360 / step)
     block = int(np.clip(2 * np.degrees(rattle / pair.radius) / step, 1, 16))
-    middle = (np.arange(0, count, block) + (block - 1) / 2) * step
+    blocks = np.arange(0, count, block, dtype=np.float64)
+    middle = np.asarray((blocks + (block - 1) / 2) * step, dtype=np.float64)
     held = convex_enters(pair, middle, block * step / 2)
     enters = np.zeros(len(middle), dtype=bool)
     if loose.likely:
