@@ -24,7 +24,7 @@ from seamwright.mesh import Mesh
 from seamwright.nudge import SHIFT_SHARE, TILT
 from seamwright.nudges import nudged_seams
 from seamwright.pieces import Piece, sections
-from seamwright.plan import Plan, planned
+from seamwright.plan import Plan, calibrated_job, planned
 from seamwright.quality import line_quality, quality
 from seamwright.reach import region_facts
 from seamwright.report import CAUTIONS
@@ -136,6 +136,15 @@ def _add_build_options(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--printed", type=int, nargs="+", default=[], metavar="PIECE",
         help="tick pieces off as printed, by number, and pack the builds of the rest anew",
+    )  # fmt: skip
+    group.add_argument(
+        "--finished", type=float, nargs=3, metavar=("BUILD", "HOURS", "GRAMS"),
+        help="only write a new job whose printer is calibrated by a build that is finished: its "
+        "number, the hours it took and the grams of material",
+    )  # fmt: skip
+    group.add_argument(
+        "--finished-job", type=Path, metavar="FILE",
+        help="the new job file, beside the job; named after it with -finished unless given",
     )  # fmt: skip
     group.add_argument(
         "--not-printed", type=int, nargs="+", default=[], metavar="PIECE",
@@ -326,10 +335,16 @@ def _fitted(job: Job, options: argparse.Namespace) -> list[str]:
 
 def _make(figure: Figure, job: Job, options: argparse.Namespace, *, side_by_side: bool) -> None:
     """Make, plan and write. side_by_side : whether poses may be found in several processes."""
-    if options.pieces_only and (options.printed or options.not_printed):
-        raise BadInput("--printed and --not-printed are for builds; leave --pieces-only out.")
+    if options.pieces_only and (options.printed or options.not_printed or options.finished):
+        raise BadInput(
+            "--printed, --not-printed and --finished are for builds; leave --pieces-only out."
+        )
+    if options.finished_job is not None and options.finished is None:
+        raise BadInput("--finished-job is for a build that is finished; give --finished too.")
+    if options.finished is not None:
+        _require_new_job(options, "finished")
     target = target_folder(job, options.job, options.out)
-    if not options.dry_run:
+    if not options.dry_run and options.finished is None:
         # Better refused now than after the work.
         require_free_folder(target.resolve(), options.replace)
     tell = None if options.quiet else _show
@@ -341,6 +356,9 @@ def _make(figure: Figure, job: Job, options: argparse.Namespace, *, side_by_side
         printed = _printed(parts, target, options)
         plan = _planned(result, printed, tell, side_by_side)
         said = printed.warnings
+        if options.finished is not None:
+            _calibrate(job, plan, options)
+            return
     where = "nothing written"
     if not options.dry_run:
         write(result, target, plan=plan, replace=options.replace)
@@ -349,6 +367,21 @@ def _make(figure: Figure, job: Job, options: argparse.Namespace, *, side_by_side
         where = str(target)
     if not options.quiet:
         print(_summary(result, plan, said, where))
+
+
+def _calibrate(job: Job, plan: Plan, options: argparse.Namespace) -> None:
+    """Write the job with its printer calibrated by a finished build."""
+    number, hours, grams = options.finished
+    if number != int(number):
+        raise BadInput(f"--finished: {number:g} is no build; give its number first.")
+    new = calibrated_job(job, plan, int(number), hours, grams)
+    path = _new_path(options, "finished")
+    where = "nothing written"
+    if not options.dry_run:
+        write_job(new, path)
+        where = str(path)
+    if not options.quiet:
+        print(f"Job calibrated by build {int(number)}, {hours:g} h and {grams:g} g: {where}")
 
 
 def _printed(parts: tuple[Piece, ...], target: Path, options: argparse.Namespace) -> Printed:

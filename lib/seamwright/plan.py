@@ -24,6 +24,7 @@ from seamwright.errors import BadInput, Progress
 from seamwright.estimate import (
     Estimate,
     Quantities,
+    calibrated,
     estimate,
     on_one_build,
     one_after_another,
@@ -31,6 +32,7 @@ from seamwright.estimate import (
     quantities,
 )
 from seamwright.fit import fit
+from seamwright.job import Job
 from seamwright.ledger import Entry, ledger, require_all_on_builds
 from seamwright.loads import Weight, weight
 from seamwright.markings import carried
@@ -188,6 +190,41 @@ def planned(
         one_after_another(estimates), stood, said, ledger(result.ledger, pieces_on, done),
         checks, warned,
     )  # fmt: skip
+
+
+def calibrated_job(job: Job, plan: Plan, number: int, hours: float, grams: float) -> Job:
+    """The job with its printer calibrated by one finished build.
+
+    Parameters
+    ----------
+    number : of the build. hours, grams : that it took, as read off the printer or weighed.
+
+    Raises
+    ------
+    BadInput
+        If there is no such build, or the numbers are another print's.
+    """
+    builds = {b.number: b for b in plan.packing.builds}
+    if number not in builds:
+        raise BadInput(f"There is no build {number}; builds go from 1 to {len(builds)}.")
+    build = builds[number]
+    of = {p.number: p.quantities for p in plan.parts}
+    took = on_one_build(of[p.item] for p in build.placed)
+    if build.printer == job.printer.name:
+        changes = calibrated(job.printer, took, hours, grams)
+        return replace(job, printer=_changed(job.printer, changes))
+    others = tuple(
+        replace(o, profile=_changed(o.profile, calibrated(o.profile, took, hours, grams)))
+        if o.profile.name == build.printer
+        else o
+        for o in job.builds.printers
+    )
+    return replace(job, builds=replace(job.builds, printers=others))
+
+
+def _changed(profile: PrinterProfile, changes: Mapping[str, float]) -> PrinterProfile:
+    """A profile with some numbers changed."""
+    return replace(profile, **{key: round(value, 6) for key, value in changes.items()})  # type: ignore[arg-type]
 
 
 def _require_groups(choice: BuildChoice, pieces: tuple[Piece, ...]) -> None:
