@@ -33,14 +33,14 @@ normal = [0, 0, 1]
 def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(seamwright.plan, "poses", partial(poses, count=1))
     write_stl(box(40, 40, 100), tmp_path / "post.stl", "post")
-    (tmp_path / "post.toml").write_text(JOB)
+    (tmp_path / "post.toml").write_text(JOB, encoding="utf-8")
     return tmp_path / "post.toml"
 
 
 def estimated(job: Path) -> tuple[float, float]:
     """Hours and grams of the first build, as reported."""
     assert main([str(job), "--quiet", "--replace", "--out", str(job.parent / "out")]) == 0
-    report = json.loads((job.parent / "out/report.json").read_text())
+    report = json.loads((job.parent / "out/report.json").read_text(encoding="utf-8"))
     first = report["builds"]["builds"][0]["estimate"]
     return first["time_h"], first["material_g"]
 
@@ -79,6 +79,6 @@ def test_what_cannot_be(
 
 def test_an_earlier_job_is_never_overwritten(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     new = job.with_name("post-finished.toml")
-    new.write_text("mine")
+    new.write_text("mine", encoding="utf-8")
     assert main([str(job), "--quiet", "--finished", "1", "2", "60"]) == 2
-    assert "exists" in capsys.readouterr().err and new.read_text() == "mine"
+    assert "exists" in capsys.readouterr().err and new.read_text(encoding="utf-8") == "mine"
