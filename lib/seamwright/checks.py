@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from seamwright.choice import SIDES
 from seamwright.errors import CheckFailed
 from seamwright.figure import welded
 from seamwright.fit import Fit
 from seamwright.flaws import Flaws
-from seamwright.joint import Joint, Side
+from seamwright.joint import Joint
 from seamwright.mesh import SKIN, BoolArray, FloatArray, IndexArray, Mesh
 from seamwright.pieces import Piece
 from seamwright.platform import platform_of
@@ -96,8 +97,7 @@ def require_volume(
 ) -> Check:
     """The pieces' volumes sum to the figure's, pegs, sockets and bores allowed for in closed
     form."""
-    sides: tuple[Side, Side] = ("A", "B")
-    both = [j.volumes(side) for j in joints for side in sides]
+    both = [j.volumes(side) for j in joints for side in SIDES]
     pegs = sum(added for added, _ in both)
     sockets = sum(taken for _, taken in both) + sum(b.volume for b in bores)
     total = sum(p.mesh.volume for p in pieces)

@@ -12,6 +12,7 @@ from seamwright.footprint import Shape
 Point = tuple[float, float, float]
 JointKind = Literal["auto", "pegs", "loose pegs", "magnets", "plain"]
 Side = Literal["A", "B"]
+SIDES: tuple[Side, Side] = ("A", "B")
 
 KINDS: tuple[JointKind, ...] = get_args(JointKind)
 FOOTPRINTS: tuple[Shape, ...] = get_args(Shape)

@@ -11,8 +11,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from seamwright.checks import Check
+from seamwright.choice import SIDES, Side
 from seamwright.errors import CheckFailed
-from seamwright.joint import MAGNET_GLUE, Joint, Magnet, Peg, Side
+from seamwright.joint import MAGNET_GLUE, Joint, Magnet, Peg
 from seamwright.loose import LoosePeg
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.offsets import offset
@@ -23,8 +24,6 @@ from seamwright.wall import least_distance
 
 GAP_TOLERANCE = 1e-3
 """mm by which a measured gap may differ from the one asked for: a hundredth of what prints."""
-
-_SIDES: tuple[Side, Side] = ("A", "B")
 
 
 def require_gaps(
@@ -55,7 +54,7 @@ def require_gaps(
             mesh = own.get((joint.letter, number))
             found += _peg_gaps(meshes, joint, peg, mesh)
         for magnet in joint.magnets:
-            found += [_pocket_gap(meshes[joint.piece(s)], joint, magnet, s) for s in _SIDES]
+            found += [_pocket_gap(meshes[joint.piece(s)], joint, magnet, s) for s in SIDES]
     by_name = {rod.name: rod for rod in rods}
     for bore in bores:
         rod = by_name[bore.rod]
@@ -82,7 +81,7 @@ def _peg_gaps(
 ) -> list[float]:
     """How far the gaps at one peg's sides and ends are off, mm."""
     found = []
-    for side in _SIDES if joint.loose else (joint.socket_side,):
+    for side in SIDES if joint.loose else (joint.socket_side,):
         piece = joint.piece(side)
         holder = loose if joint.loose else meshes[joint.peg_piece]
         name = f"loose peg of joint {joint.letter}" if joint.loose else f"piece {joint.peg_piece}"

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 
 from seamwright.body import Body
+from seamwright.choice import Side
 from seamwright.footprint import Shape, grooved
 from seamwright.frame import Frame
 from seamwright.interface import Interface
@@ -20,7 +21,6 @@ from seamwright.offsets import area, centroid, edge_normals, ends, mirrored, off
 Ring = tuple[FloatArray, float]
 """A (N, 2) outline in the seam's frame and its depth below the seam face, mm."""
 
-Side = Literal["A", "B"]
 Kind = Literal["pegs", "loose pegs", "magnets", "plain"]
 
 POCKET_SIDES = 32

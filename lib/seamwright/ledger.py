@@ -24,9 +24,10 @@ from scipy.spatial.distance import pdist
 
 from seamwright.body import Body
 from seamwright.checks import Check, ShellLine
+from seamwright.choice import SIDES
 from seamwright.errors import BadInput, CheckFailed
 from seamwright.frame import Frame
-from seamwright.joint import Joint, Side
+from seamwright.joint import Joint
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.outline import inside_loop, point_segment_distance
 from seamwright.pieces import Piece
@@ -46,8 +47,6 @@ LENGTH_SHARE = 1e-6
 LOOK = 2.0
 """mm that a peg's end is looked for round where it should be, at most: farther off there may
 be another face."""
-
-SIDES: tuple[Side, Side] = ("A", "B")
 
 COLUMNS = ("shell", "volume_cm3", "piece", "build", "printed")
 

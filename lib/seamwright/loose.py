@@ -8,7 +8,8 @@ import numpy as np
 from scipy.spatial import ConvexHull
 
 from seamwright.body import Body
-from seamwright.joint import Joint, Peg, Ring, Side
+from seamwright.choice import Side
+from seamwright.joint import Joint, Peg, Ring
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.offsets import ends
 

@@ -12,7 +12,7 @@ from itertools import product
 
 import numpy as np
 
-from seamwright.choice import MAGNETS, JointChoice, Side
+from seamwright.choice import MAGNETS, SIDES, JointChoice, Side
 from seamwright.errors import BadInput
 from seamwright.interface import Interface
 from seamwright.joint import MAGNET_GLUE, Joint, Magnet, letter
@@ -32,8 +32,6 @@ other's neighbours (common practice, no source)."""
 
 LEAST_TURN = 45.0
 """Degrees from home from where on a pull counts as another way round."""
-
-SIDES: tuple[Side, Side] = ("A", "B")
 
 
 def magnetic(

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from seamwright.choice import AUTO, JointChoice, Side
+from seamwright.choice import AUTO, SIDES, JointChoice
 from seamwright.clearance import WIDEST
 from seamwright.errors import BadInput
 from seamwright.footprint import most_share, unkeyed
@@ -77,13 +77,10 @@ class _Bench:
         self.made.append(joint)
         if not joint.loose:
             self.tips[joint.peg_piece] += _ends(joint)
-        for side in _SIDES:
+        for side in SIDES:
             self.bodies[joint.piece(side)] += [
                 b.triangles for b in joint.bodies(side, marks=False) if not b.stands
             ]
-
-
-_SIDES: tuple[Side, Side] = ("A", "B")
 
 
 def joints(
@@ -478,7 +475,7 @@ def _marks_of(
     floor = DEEPEST + profile.shell
     home = bench.around.get(id(face))
     behind = []
-    for side, patch in zip(_SIDES, (face.a, face.b), strict=True):
+    for side, patch in zip(SIDES, (face.a, face.b), strict=True):
         down, bodies = joint.down(side), tuple(bench.bodies[joint.piece(side)])
         if home is None:
             mesh = bench.mesh_of[joint.piece(side)]
