@@ -103,7 +103,7 @@ def test_a_job_that_marks_keeps_every_digit(figure, counts, tmp_path):
     bpy.ops.seamwright.load_job(filepath=str(tmp_path / "keeper.toml"))
     assert counts() == before
     bpy.ops.seamwright.save_job(filepath=str(tmp_path / "again.toml"))
-    assert (tmp_path / "again.toml").read_text() == text
+    assert (tmp_path / "again.toml").read_text(encoding="utf-8") == text
     path = str(tmp_path / "keeper.blend")
     bpy.ops.wm.save_as_mainfile(filepath=path)
     bpy.ops.wm.read_factory_settings(use_empty=True)

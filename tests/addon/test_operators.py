@@ -377,7 +377,7 @@ def test_files_are_written_and_never_over_others(figure, tmp_path):
     assert {p.name for p in folder.iterdir()} >= {
         "3mf", "builds.csv", "job.toml", "joints.csv", "parts.csv", "report.json", "stl",
     }  # fmt: skip
-    with (folder / "parts.csv").open(newline="") as file:
+    with (folder / "parts.csv").open(encoding="utf-8", newline="") as file:
         assert [row["piece"] for row in csv.DictReader(file)] == ["1", "2"]
     assert "exists" in refused(write, directory=str(tmp_path))
     stamp = (folder / "report.json").read_bytes()
@@ -389,7 +389,10 @@ def test_files_are_written_and_never_over_others(figure, tmp_path):
     other.mkdir()
     (other / "letter.txt").write_text("dear")
     said = refused(write, directory=str(tmp_path), folder="Letters", replace=True)
-    assert "not a former result" in said and (other / "letter.txt").read_text() == "dear"
+    assert (
+        "not a former result" in said
+        and (other / "letter.txt").read_text(encoding="utf-8") == "dear"
+    )
     assert "no folder" in refused(write, directory=str(tmp_path / "none"))
 
 

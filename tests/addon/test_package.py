@@ -128,7 +128,9 @@ def test_the_first_blender_is_that_of_the_set(tmp_path):
     build_extension.assemble(tmp_path / "folder")
     files = [tmp_path / name for name in wheels.files["windows-x64"]]
     build_extension.put_in_wheels(tmp_path / "folder", files, "windows-x64", "4.3.0")
-    manifest = tomllib.loads((tmp_path / "folder" / "blender_manifest.toml").read_text())
+    manifest = tomllib.loads(
+        (tmp_path / "folder" / "blender_manifest.toml").read_text(encoding="utf-8")
+    )
     assert manifest["blender_version_min"] == "4.3.0"
     assert manifest["platforms"] == ["windows-x64"]
     assert all((tmp_path / "folder" / name).is_file() for name in manifest["wheels"])
@@ -142,7 +144,9 @@ def test_a_python_and_platform_without_wheels_is_told(tmp_path, capsys):
 
 
 def test_no_network_is_used_and_no_permission_asked_for_it():
-    manifest = tomllib.loads((ROOT / "blender_addon" / "blender_manifest.toml").read_text())
+    manifest = tomllib.loads(
+        (ROOT / "blender_addon" / "blender_manifest.toml").read_text(encoding="utf-8")
+    )
     assert list(manifest["permissions"]) == ["files"]
     outward = {"urllib", "requests", "socket", "http", "ssl", "ftplib", "subprocess", "ctypes"}
     for folder in (ROOT / "blender_addon", ROOT / "lib" / "seamwright"):

@@ -167,7 +167,7 @@ def test_every_peg_s_grade_is_in_the_report_and_in_what_is_said(
     )
     assert main([str(tmp_path / "post.toml")]) == 0
     assert "0.25 mm per side on a 20.2 mm peg is about IT14 of ISO 286-1" in capsys.readouterr().out
-    report = json.loads((tmp_path / "post-pieces" / "report.json").read_text())
+    report = json.loads((tmp_path / "post-pieces" / "report.json").read_text(encoding="utf-8"))
     (joint,) = report["joints"]
     assert joint["pegs"]
     for peg in joint["pegs"]:

@@ -54,12 +54,14 @@ def put_job(folder: Path, *, printer: str = "", builds: str = "", seam: str = ""
 
 def on_builds(folder: Path) -> dict[str, str]:
     """Of each part the build it lies on, as the table has it."""
-    with (folder / "post-pieces/builds.csv").open(newline="") as file:
+    with (folder / "post-pieces/builds.csv").open(encoding="utf-8", newline="") as file:
         return {row["part"]: row["build"] for row in csv.DictReader(file)}
 
 
 def ticked(folder: Path) -> list[int]:
-    numbers = tomllib.loads((folder / "post-pieces-printed.toml").read_text())["printed"]
+    numbers = tomllib.loads((folder / "post-pieces-printed.toml").read_text(encoding="utf-8"))[
+        "printed"
+    ]
     return list(numbers)
 
 
@@ -86,7 +88,7 @@ def test_a_job_is_planned_as_well(folder: Path, capsys: pytest.CaptureFixture[st
         "post-build-01.3mf", "post-build-01.svg",
     ]  # fmt: skip
     assert on_builds(folder) == {"piece-01": "1", "piece-02": "1"}
-    report = json.loads((out / "report.json").read_text())
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert report["builds"]["count"] == 1 and report["stance"]["stands"] is True
 
 
@@ -133,7 +135,7 @@ def test_groups_and_printers_of_the_job_are_used(
     assert main([put_job(folder, builds=large)]) == 0
     said = capsys.readouterr().out
     assert "2 pieces fit 174 × 174 × 177 mm or 294 × 294 × 297 mm" in said
-    report = json.loads((folder / "post-pieces/report.json").read_text())
+    report = json.loads((folder / "post-pieces/report.json").read_text(encoding="utf-8"))
     on = {p["part"]: b["printer"] for b in report["builds"]["builds"] for p in b["parts"]}
     assert on["piece-02"] == "filament-300"
     groups = "[[group]]\nname = 'gold'\npieces = [2]\n"
@@ -246,7 +248,7 @@ def test_a_list_of_printed_pieces_that_is_spoilt_is_told(
     assert "ticks off piece 9, but the pieces are 1 to 2" in said and said.count("\n") == 1
     # Who wants no builds is not kept up by it.
     assert main([job, "--quiet", "--pieces-only"]) == 0
-    assert path.read_text() == "seamwright = 1\nprinted = [9]\n"
+    assert path.read_text(encoding="utf-8") == "seamwright = 1\nprinted = [9]\n"
 
 
 def test_a_part_that_goes_on_no_platform_in_any_pose_is_told(

@@ -801,7 +801,9 @@ def fail(folder: Path) -> None:
 
 def content(folder: Path) -> dict[str, str]:
     return {
-        p.relative_to(folder).as_posix(): p.read_text() for p in folder.rglob("*") if p.is_file()
+        p.relative_to(folder).as_posix(): p.read_text(encoding="utf-8")
+        for p in folder.rglob("*")
+        if p.is_file()
     }
 
 
@@ -931,7 +933,7 @@ def test_the_target_is_a_file(tmp_path):
         with pytest.raises(BadInput) as error:
             write_folder_whole(path, replace, fill)
         assert "is a file" in one_sentence(error, path)
-    assert path.read_text() == "mine"
+    assert path.read_text(encoding="utf-8") == "mine"
 
 
 def test_the_parent_is_missing_or_a_file(tmp_path):

@@ -371,14 +371,14 @@ def test_the_gauge_is_written_beside_the_job(job: Path, capsys: pytest.CaptureFi
             read = read_mesh(out / kind / f"{stem}.{kind}")
             assert read.is_closed
             assert read.volume == pytest.approx(mesh.volume, rel=1e-5)
-    report = json.loads((out / "report.json").read_text())
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert [s["mark"] for s in report["sockets"]] == [str(n) for n in hundredths(g.profile)]
     assert [s["clearance_mm"] * 100 for s in report["sockets"]] == pytest.approx(
         [int(s["mark"]) for s in report["sockets"]]
     )
     assert report["sockets"][3]["clearance_grade"] == "IT14"
     assert [c["check"] for c in report["checks"]] == ["closed", "gaps", "files"]
-    assert (out / "what-to-do.txt").read_text().strip() in said
+    assert (out / "what-to-do.txt").read_text(encoding="utf-8").strip() in said
 
 
 def test_an_earlier_gauge_is_only_replaced_when_asked(
@@ -393,15 +393,15 @@ def test_an_earlier_gauge_is_only_replaced_when_asked(
     assert main([str(job), "--gauge", "--quiet", "--replace"]) == 0
     assert {p: p.read_bytes() for p in out.rglob("*") if p.is_file()} == before
     assert main([str(job), "--gauge", "--quiet", "--peg-width", "9", "--replace"]) == 0
-    assert json.loads((out / "report.json").read_text())["peg"]["width_mm"] == 9.0
+    assert json.loads((out / "report.json").read_text(encoding="utf-8"))["peg"]["width_mm"] == 9.0
 
 
 def test_the_peg_can_be_as_wide_as_the_job_s(job: Path) -> None:
     write_stl(box(60, 60, 120), job.parent / "post.stl", "post")
     assert main([str(job), "--quiet"]) == 0
-    pieces = json.loads((job.parent / "post-pieces" / "report.json").read_text())
+    pieces = json.loads((job.parent / "post-pieces" / "report.json").read_text(encoding="utf-8"))
     assert main([str(job), "--gauge", "--peg-width", "job", "--quiet"]) == 0
-    report = json.loads((job.parent / "post-gauge" / "report.json").read_text())
+    report = json.loads((job.parent / "post-gauge" / "report.json").read_text(encoding="utf-8"))
     width = pieces["joints"][0]["pegs"][0]["width_mm"]
     assert report["peg"]["width_mm"] == pytest.approx(width, abs=0.051)
 

@@ -122,11 +122,11 @@ def test_list_and_report_say_the_same(tmp_path: Path) -> None:
     assert text.count(b"\r\n") == 6 and text.decode() == joint_list(
         made().joints, made().strengths, made().order
     )
-    report = json.loads((out / "report.json").read_text())
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     for row, told in zip(rows(), report["joints"], strict=True):
         assert row["joint"] == told["joint"] and row["kind"] == told["kind"]
         assert len(told["pegs"]) + len(told["magnets"]) == int(row["count"])
     assert report["rods"][0]["joints"] == ["A", "B"] and report["rods"][0]["length_mm"] == 140
     assert [b["count"] for b in report["to_buy"]] == [1, 4]
-    parts = list(csv.DictReader((out / "parts.csv").open(newline="")))
+    parts = list(csv.DictReader((out / "parts.csv").open(encoding="utf-8", newline="")))
     assert [r["part"] for r in parts] == ["piece"] * 6 + ["loose peg"] * 2 + ["to buy"] * 2

@@ -209,7 +209,7 @@ def test_each_has_files_that_hold_it_as_it_lies(tmp_path: Path) -> None:
             assert read.volume == pytest.approx(peg.mesh.volume, rel=1e-5)
             assert read.bounds[0] == pytest.approx(0.0, abs=1e-4)
             assert read.size == pytest.approx(peg.laid.size, abs=1e-3)
-    report = json.loads((out / "report.json").read_text())
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert [p["name"] for p in report["loose_pegs"]] == ["loose peg A1", "loose peg A2"]
     (joint,) = report["joints"]
     assert joint["kind"] == "loose pegs" and joint["pegs_on"] is joint["sockets_in"] is None

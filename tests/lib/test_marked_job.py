@@ -262,7 +262,7 @@ def test_a_crossing_seam_is_a_warning_in_the_result(
 ) -> None:
     job = put_job(folder, 'keep_clear = [{ property = "face" }]')
     assert main([str(job)]) == 0
-    report = json.loads((folder / "limb-pieces" / "report.json").read_text())
+    report = json.loads((folder / "limb-pieces" / "report.json").read_text(encoding="utf-8"))
     (warning,) = [w for w in report["warnings"] if "keep-clear" in w]
     assert warning.startswith("Seam 'throat' crosses the keep-clear area for 31.4 mm, about (")
     assert f"warning: {warning}" in capsys.readouterr().out
@@ -272,7 +272,7 @@ def test_a_crossing_seam_is_a_warning_in_the_result(
     # Out of the area's way there is none.
     off = put_job(folder, "keep_clear = [{ ball = [10, 0, -10], radius = 6 }]")
     assert main([str(off), "--quiet", "--replace"]) == 0
-    report = json.loads((folder / "limb-pieces" / "report.json").read_text())
+    report = json.loads((folder / "limb-pieces" / "report.json").read_text(encoding="utf-8"))
     assert not any("keep-clear" in w for w in report["warnings"])
 
 
@@ -298,7 +298,7 @@ def test_nudge_writes_a_better_job_beside_and_touches_nothing_else(
     assert main([str(folder / "limb-nudged.toml"), "--quality"]) == 0
     assert "mm cross the keep-clear" not in capsys.readouterr().out
     assert main([str(folder / "limb-nudged.toml"), "--quiet"]) == 0
-    report = json.loads((folder / "limb-nudged-pieces" / "report.json").read_text())
+    report = json.loads((folder / "limb-nudged-pieces" / "report.json").read_text(encoding="utf-8"))
     assert len(report["pieces"]) == 2 and not report["warnings"]
 
 
@@ -372,4 +372,4 @@ def test_a_job_that_appears_in_the_meantime_is_not_overwritten(
     monkeypatch.setattr(Nudged, "lines", slow)
     assert main([str(path), "--nudge", "--shift", "6"]) == 2
     assert "exists" in capsys.readouterr().err
-    assert (folder / "limb-nudged.toml").read_text() == "a user's own"
+    assert (folder / "limb-nudged.toml").read_text(encoding="utf-8") == "a user's own"

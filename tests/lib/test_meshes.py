@@ -38,7 +38,9 @@ UP = (0.0, 0.0, 1.0)
 
 def bad(name: str) -> Mesh:
     """A mesh of the corpus with the very vertices and faces of its file."""
-    lines = [line.split() for line in (FOLDER / f"{name}.obj").read_text().splitlines()]
+    lines = [
+        line.split() for line in (FOLDER / f"{name}.obj").read_text(encoding="utf-8").splitlines()
+    ]
     vertices = [[float(x) for x in words[1:]] for words in lines if words[0] == "v"]
     return Mesh.of(
         vertices, [[int(k) - 1 for k in words[1:]] for words in lines if words[0] == "f"]
@@ -209,7 +211,7 @@ def test_every_file_is_as_its_script_makes_it_and_is_in_the_table():
     names = {each.__name__ for each in make.ALL}
     assert names == set(CORPUS) == {p.stem for p in FOLDER.glob("*.obj")}
     for each in make.ALL:
-        text = (FOLDER / f"{each.__name__}.obj").read_text()
+        text = (FOLDER / f"{each.__name__}.obj").read_text(encoding="utf-8")
         mesh, made = bad(each.__name__), each()
         assert text.startswith("# ") and len(text.splitlines()) <= 200
         np.testing.assert_allclose(mesh.vertices, made.vertices, rtol=1e-9, atol=1e-9)
@@ -541,7 +543,7 @@ def test_an_unmended_figure_is_parted_where_it_is_sound_and_its_flaws_are_told(
     assert volume.name == "volume"
     assert result.pieces[0].mesh.is_closed and not result.pieces[1].mesh.is_closed
     out = write(result, tmp_path / "out")
-    report = json.loads((out / "report.json").read_text())
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert warning in report["warnings"]
     (files,) = [c["found"] for c in report["checks"] if c["check"] == "files"]
     assert "1 as open as they were" in files

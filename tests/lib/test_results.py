@@ -135,7 +135,7 @@ def test_without_a_plan_there_are_pieces_only(tmp_path: Path) -> None:
     out = write(result, tmp_path / "out")
     found = {p.name for p in out.iterdir()}
     assert set(PLAIN_FILES) <= found and not {"builds", "builds.csv", "ledger.csv"} & found
-    report = json.loads((out / "report.json").read_text())
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert not {"builds", "stance"} & set(report) and report["pieces"][0].get("build") is None
     assert {r["build"] for r in rows_of(out / "parts.csv")} == {""}
 
@@ -256,7 +256,7 @@ def test_all_printed_leaves_no_builds_to_write(tmp_path: Path) -> None:
     assert list((out / "builds").iterdir()) == []
     assert rows_of(out / "builds.csv") == []
     assert {(r["build"], r["printed"]) for r in rows_of(out / "ledger.csv")} == {("", "yes")}
-    report = json.loads((out / "report.json").read_text())
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert report["builds"]["count"] == 0
     assert report["builds"]["said"] == "Nothing is left to print."
 

@@ -73,7 +73,7 @@ def test_a_job_makes_a_whole_result(folder: Path, capsys: pytest.CaptureFixture[
     assert {r["part"] for r in rows} == {"piece"}
     joints = list(csv.DictReader((out / "joints.csv").open(newline="")))
     assert [r["joint"] for r in joints] == ["A", "B", "C", "D"]
-    report = json.loads((out / "report.json").read_text())
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert report["cautions"] == list(CAUTIONS)
     assert [c["check"] for c in report["checks"]] == [
         "closed", "volume", "shells", "gaps", "fit", "files", "scale", "joint scale", "builds",
@@ -164,7 +164,7 @@ def test_bad_input_is_one_sentence_and_leaves_nothing(
     if change == "missing":
         figure.unlink()
     elif change == "suffix":
-        job.write_text(job.read_text().replace("ball.stl", "ball.step"))
+        job.write_text(job.read_text(encoding="utf-8").replace("ball.stl", "ball.step"))
         figure.rename(folder / "ball.step")
     elif change == "empty":
         figure.write_bytes(b"")
@@ -183,7 +183,7 @@ def test_bad_input_is_one_sentence_and_leaves_nothing(
     elif change == "small":
         put_job(folder, printer="build_volume = [50, 50, 50]")
     elif change == "unit":
-        job.write_text(job.read_text().replace('unit = "mm"', ""))
+        job.write_text(job.read_text(encoding="utf-8").replace('unit = "mm"', ""))
     elif change == "unwritable":
         (folder / "lid").write_text("a file where a folder should be")
         words += ["--out", str(folder / "lid" / "result")]

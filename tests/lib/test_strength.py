@@ -427,7 +427,7 @@ def test_the_command_reports_strength_and_warns(
     assert main([str(job)]) == 0
     said = capsys.readouterr().out
     assert "  strength: 0 of 1 joints hold" in said and "  warning: Joint A carries" in said
-    report = json.loads((tmp_path / "gallows-pieces" / "report.json").read_text())
+    report = json.loads((tmp_path / "gallows-pieces" / "report.json").read_text(encoding="utf-8"))
     (found,) = report["joints"]
     assert found["strength"]["holds"] is False
     assert found["strength"]["factor"] < found["strength"]["wanted_factor"] == 4.0
@@ -441,7 +441,7 @@ def test_the_command_reports_strength_and_warns(
     said = capsys.readouterr().out
     # It does fall over by itself, of which its stance warns; its joint holds.
     assert "  strength: 1 of 1 joints hold" in said and "warning: Joint" not in said
-    report = json.loads((tmp_path / "gallows-pieces" / "report.json").read_text())
+    report = json.loads((tmp_path / "gallows-pieces" / "report.json").read_text(encoding="utf-8"))
     assert report["pieces"][1]["printed_mass_g"] < 0.5 * report["pieces"][1]["solid_mass_g"]
 
 

@@ -94,6 +94,6 @@ def test_the_table_is_rfc_4180():
 def test_the_printed_file_is_toml(tmp_path):
     pieces = (Piece(1, box(10, 10, 10)), Piece(2, box(10, 10, 20)))
     write_printed(tmp_path / "printed.toml", [2], pieces)
-    assert tomllib.loads((tmp_path / "printed.toml").read_text()) == {
+    assert tomllib.loads((tmp_path / "printed.toml").read_text(encoding="utf-8")) == {
         "seamwright": 1, "printed": [2], "volume_cm3": {"2": 2.0},
     }  # fmt: skip
