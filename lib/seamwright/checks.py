@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from seamwright.choice import SIDES
-from seamwright.errors import CheckFailed
+from seamwright.errors import CheckFailed, Misfit
 from seamwright.figure import welded
 from seamwright.fit import Fit
 from seamwright.flaws import Flaws
@@ -274,6 +274,20 @@ def require_files_hold(
     return Check("files", f"read back {closed}, volumes off by {worst:.1g} at most")
 
 
+def misfits(fits: Mapping[int, Fit], cures: Mapping[int, str]) -> dict[int, str]:
+    """What there is to say of each piece that fits no printer, by its number.
+
+    cures : what would make a piece fit, as far as known, see `cure.cures`.
+    """
+    return {
+        number: f"piece {number} misses by {f.miss:.1f} mm at best"
+        + (f" since {f.reason}" if f.reason.startswith("its ") else "")
+        + (f", to cure it {cures[number]}" if number in cures else "")
+        for number, f in fits.items()
+        if f.way == "none"
+    }
+
+
 def require_fit(
     fits: Mapping[int, Fit],
     profile: PrinterProfile,
@@ -288,26 +302,21 @@ def require_fit(
 
     Raises
     ------
-    CheckFailed
+    Misfit
         Naming each piece that does not, by how much it misses, why, and what would cure it.
     """
-    bad = {number: f for number, f in fits.items() if f.way == "none"}
     every = [(p.name, platform_of(p).words) for p in (profile, *others)]
-    if bad:
+    if any(f.way == "none" for f in fits.values()):
         cures = cured()
-        which = "; ".join(
-            f"piece {number} misses by {f.miss:.1f} mm at best"
-            + (f" since {f.reason}" if f.reason.startswith("its ") else "")
-            + (f", to cure it {cures[number]}" if number in cures else "")
-            for number, f in bad.items()
-        )
-        raise CheckFailed(
+        bad = misfits(fits, cures)
+        raise Misfit(
             f"{len(bad)} of {len(fits)} pieces do not fit "
             + ", nor ".join(
                 f"{name}, which has {usable} inside its margins" for name, usable in every
             )
-            + f": {which}"
-            + _rest(len(bad), len(cures))
+            + f": {'; '.join(bad.values())}"
+            + _rest(len(bad), len(cures)),
+            bad,
         )
     ways = [f.way for f in fits.values()]
     return Check(

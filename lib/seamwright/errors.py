@@ -5,7 +5,7 @@ Every message says what is wrong, where, and what to do about it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 Progress = Callable[[float, str], None]
 """Told how much is done, 0 to 1, and what comes now; may raise `Cancelled`."""
@@ -27,6 +27,14 @@ class CheckFailed(SeamwrightError):
     """The work was done, but a check of the result did not hold."""
 
     exit_code = 3
+
+
+class Misfit(CheckFailed):
+    """Pieces fit no printer; `pieces` has what there is to say of each, by number."""
+
+    def __init__(self, said: str, pieces: Mapping[int, str]) -> None:
+        super().__init__(said)
+        self.pieces = dict(pieces)
 
 
 class Cancelled(SeamwrightError):

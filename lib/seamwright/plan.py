@@ -154,9 +154,12 @@ def planned(
     ------
     BadInput
         If a group names a piece that there is not, or a part fits no printer.
+    Misfit
+        If a piece fits no printer.
     Cancelled
         If `progress` raises it.
     """
+    result.require_fitting()
     tell = progress or (lambda _done, _what: None)
     choice, profile = result.job.builds, result.job.printer
     _require_groups(choice, result.pieces)

@@ -36,8 +36,10 @@ def write(
     BadInput
         If the folder exists (without `replace`) or cannot be written.
     CheckFailed
-        If a file does not hold what it should; the folder is then not there.
+        If a piece fits no printer, or a file does not hold what it should; the folder is then
+        not there.
     """
+    result.require_fitting()
     tell = progress or (lambda _done, _what: None)
 
     def fill(folder: Path) -> None:

@@ -20,7 +20,7 @@ from seamwright.checks import (
 )
 from seamwright.choice import JointChoice
 from seamwright.cure import cures
-from seamwright.errors import BadInput, Progress
+from seamwright.errors import BadInput, Misfit, Progress
 from seamwright.figure import require_solid, true_size
 from seamwright.files import (
     as_written,
@@ -82,6 +82,7 @@ class Result:
 
     blanks : the pieces without pegs, sockets and bores.
     of_seams : the warnings that joints have no part in.
+    misfit : what there is to say of pieces that fit no printer, if that was no reason to stop.
     """
 
     job: Job
@@ -99,6 +100,12 @@ class Result:
     bores: tuple[Bore, ...] = ()
     blanks: tuple[Piece, ...] = ()
     of_seams: tuple[str, ...] = ()
+    misfit: Misfit | None = None
+
+    def require_fitting(self) -> None:
+        """Raise `Misfit` if a piece fits no printer: such a result is only to be looked at."""
+        if self.misfit is not None:
+            raise Misfit(str(self.misfit), self.misfit.pieces)
 
     @property
     def printable(self) -> tuple[Piece, ...]:
@@ -216,15 +223,22 @@ def sized(figure: Figure, job: Job, progress: Progress | None = None) -> Sized:
     return Sized(blanks, faces, channels, joints)
 
 
-def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
+def make(
+    figure: Figure, job: Job, progress: Progress | None = None, *, keep_misfits: bool = False
+) -> Result:
     """Part a prepared figure, joint it, fit each piece, and check it all.
+
+    keep_misfits : give a result to look at also where pieces fit no printer; it says so and is
+        neither planned nor written.
 
     Raises
     ------
     BadInput
         If a seam cannot be parted as asked.
+    Misfit
+        If a piece fits no printer.
     CheckFailed
-        If a piece does not fit or any check of the result does not hold.
+        If any other check of the result does not hold.
     Cancelled
         If `progress` raises it.
     """
@@ -245,15 +259,22 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
         fits[piece.id], on[piece.id] = _fitted(piece, platforms)
     tell(0.85, "checking")
     shells, ledger = require_all_shells(figure.mesh, pieces)
-    checks = (
+    checks: tuple[Check, ...] = (
         require_closed(pieces, as_written, figure.mesh),
         require_volume(figure.mesh, pieces, joints, channels),
         shells,
         require_gaps(pieces, joints, loose, channels, job.rods, job.printer.clearance),
-        require_fit(
-            fits, job.printer, lambda: _cured(fits, on, blanks, faces), others=_others(job)
-        ),
     )
+    misfit = None
+    try:
+        fitting = require_fit(
+            fits, job.printer, lambda: _cured(fits, on, blanks, faces), others=_others(job)
+        )
+        checks += (fitting,)
+    except Misfit as found_misfit:
+        if not keep_misfits:
+            raise
+        misfit = found_misfit
     warnings = slivers(blanks, job.printer.wall, job.seams)
     names = {seam.id: seam.name for seam in job.seams}
     warnings += crossed(figure.mesh, figure.markings, [p.mesh for p in blanks], names)
@@ -263,7 +284,7 @@ def make(figure: Figure, job: Job, progress: Progress | None = None) -> Result:
         warnings = overlapping_shells(figure.mesh) + warnings
     made = Result(
         job, figure, pieces, joints, fits, ledger, checks, warnings, loose=loose, bores=channels,
-        blanks=blanks, of_seams=warnings,
+        blanks=blanks, of_seams=warnings, misfit=misfit,
     )  # fmt: skip
     return _judged(made, lambda done, what: tell(0.9 + 0.1 * done, what))
 

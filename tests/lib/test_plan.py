@@ -18,7 +18,7 @@ import seamwright.plan
 from seamwright.build_choice import BuildChoice, Group, OtherPrinter
 from seamwright.builds import item_of
 from seamwright.choice import JointChoice
-from seamwright.errors import BadInput, Cancelled, CheckFailed
+from seamwright.errors import BadInput, Cancelled, CheckFailed, Misfit
 from seamwright.estimate import Estimate, on_one_build, one_after_another, quantities
 from seamwright.estimate import estimate as estimated
 from seamwright.job import FigureChoice, Job
@@ -28,6 +28,7 @@ from seamwright.plan import STEEL, Plan, planned
 from seamwright.platform import platform_of
 from seamwright.pose import PARALLEL, poses
 from seamwright.printer import PrinterProfile, printer
+from seamwright.results import write
 from seamwright.rod import Rod
 from seamwright.run import Result, make, prepare
 from seamwright.seam import Seam
@@ -278,6 +279,26 @@ def test_what_fits_no_printer_names_them_all():
     # What it misses by, and what would cure it, is of the printer that comes nearest.
     assert float(text.split("misses by ")[1].split(" mm", maxsplit=1)[0]) < 640 - 294 + 1
     assert "seam" in text and "\n" not in text
+
+
+def test_misfits_can_be_looked_at_but_neither_planned_nor_written(tmp_path):
+    job = Job("giant", FigureChoice(), SMALL, SEAMS["giant"])
+    figure = prepare(FIGURES["giant"](), "mm", job)
+    with pytest.raises(Misfit) as refused:
+        make(figure, job)
+    result = make(figure, job, keep_misfits=True)
+    assert str(result.misfit) == str(refused.value)
+    assert set(result.misfit.pieces) == {2} and len(result.pieces) == 2
+    assert result.misfit.pieces[2] in str(refused.value)
+    assert "fit" not in {check.name for check in result.checks} and len(result.checks) == 4
+    with pytest.raises(Misfit, match="1 of 2 pieces do not fit filament-180"):
+        planned(result)
+    with pytest.raises(Misfit, match="1 of 2 pieces do not fit filament-180"):
+        write(result, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+    well = Job("post", FigureChoice(), SMALL, SEAMS["post"])
+    fitting = make(prepare(FIGURES["post"](), "mm", well), well, keep_misfits=True)
+    assert fitting.misfit is None and {c.name for c in fitting.checks} > {"fit"}
 
 
 def test_pegs_that_only_fit_the_other_printer_stay():
