@@ -265,11 +265,6 @@ def ticked(
     return Printed((before.pieces | set(add)) - set(remove), before.warnings)
 
 
-def to_print(pieces: tuple[Piece, ...], printed: Printed) -> tuple[Piece, ...]:
-    """The pieces that are left to print, and so to pack again."""
-    return tuple(p for p in pieces if p.id not in printed.pieces)
-
-
 def _require_known(number: int, there: Mapping[int, Piece]) -> None:
     if number not in there:
         raise BadInput(f"There is no piece {number} to tick off; the pieces are {_span(there)}.")

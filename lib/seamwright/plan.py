@@ -162,7 +162,7 @@ def planned(
     result.require_fitting()
     tell = progress or (lambda _done, _what: None)
     choice, profile = result.job.builds, result.job.printer
-    _require_groups(choice, result.pieces)
+    _require_groups(choice, result.printable)
     printers = _printers(profile, choice)
     profiles = {p.name: p for p in (profile, *(o.profile for o in choice.printers))}
     tell(0.0, "choosing poses")
@@ -236,7 +236,7 @@ def _require_groups(choice: BuildChoice, pieces: tuple[Piece, ...]) -> None:
         for piece in group.pieces:
             if piece not in ids:
                 raise BadInput(
-                    f"Group '{group.name}' names piece {piece}, but pieces go from 1 to "
+                    f"Group '{group.name}' names piece {piece}, but parts go from 1 to "
                     f"{max(ids)}; correct it."
                 )
 

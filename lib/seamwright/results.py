@@ -45,11 +45,13 @@ def write(
     def fill(folder: Path) -> None:
         job = result.job
         read_back = _pieces(result, folder, lambda d, w: tell(0.7 * d, w))
+        # Loose pegs lie as they print.
+        in_place = {piece.id: read_back[piece.id] for piece in result.pieces}
         checks: tuple[Check, ...] = (
             *result.checks,
-            require_files_hold(result.pieces, read_back, as_written),
-            require_one_scale(result.figure.mesh, read_back),
-            require_joint_scale(result.joints, read_back),
+            require_files_hold(result.printable, read_back, as_written),
+            require_one_scale(result.figure.mesh, in_place),
+            require_joint_scale(result.joints, in_place),
         )
         if plan is not None:
             checks += plan.checks
@@ -75,7 +77,7 @@ def _write(path: Path, text: str) -> None:
 
 
 def _pieces(result: Result, folder: Path, tell: Progress) -> dict[int, Mesh]:
-    """Each piece and loose peg as STL and 3MF; the pieces as read back."""
+    """Each piece and loose peg as STL and 3MF; returns all as read back."""
     job, read_back = result.job, {}
     for n, piece in enumerate(result.pieces):
         tell(n / len(result.pieces), f"writing piece {piece.id}")
@@ -84,7 +86,9 @@ def _pieces(result: Result, folder: Path, tell: Progress) -> dict[int, Mesh]:
             name=f"{job.name} {piece.name}", number=piece.id,
         )  # fmt: skip
     for n, peg in enumerate(result.loose, start=len(result.pieces) + 1):
-        write_both(peg.laid, folder, peg_stem(job, peg), name=f"{job.name} {peg.name}", number=n)
+        read_back[n] = write_both(
+            peg.laid, folder, peg_stem(job, peg), name=f"{job.name} {peg.name}", number=n
+        )
     return read_back
 
 

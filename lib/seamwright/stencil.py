@@ -96,12 +96,6 @@ def as_bits(mask: BoolArray, stride: int) -> int:
     return int.from_bytes(np.packbits(wide.ravel(), bitorder="little").tobytes(), "little")
 
 
-def as_mask(bits: int, stride: int, rows: int) -> BoolArray:
-    """The (rows, stride) mask that a number stands for."""
-    data = np.frombuffer(bits.to_bytes((stride * rows + 7) // 8, "little"), dtype=np.uint8)
-    return np.unpackbits(data, bitorder="little")[: stride * rows].reshape(rows, stride) > 0
-
-
 def bits_of(number: int) -> Iterator[int]:
     """Places of the bits that are set, ascending."""
     while number:

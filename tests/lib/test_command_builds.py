@@ -217,7 +217,7 @@ def test_options_that_cannot_be_are_refused(
         ({"builds": "[builds]\ncount = 0"}, "count is 0"),
         ({"builds": "[builds]\nmatch = ['hem']"}, "there is no seam 'hem' to match"),
         ({"builds": "[[group]]\nname = 'a'\npieces = [1, 3]"},
-         "Group 'a' names piece 3, but pieces go from 1 to 2"),
+         "Group 'a' names piece 3, but parts go from 1 to 2"),
         ({"builds": "[[group]]\nname = 'a'\npieces = [1]\n[[group]]\nname = 'b'\npieces = [1]"},
          "piece 1 is in the groups 'a' and 'b'"),
         ({"builds": "[[other_printer]]\nprofile = 'filament-180'"},

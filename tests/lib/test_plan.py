@@ -240,6 +240,12 @@ def test_groups_never_share_a_build():
     assert [b.number for b in plan.packing.builds] == [1, 2, 3]
 
 
+def test_a_loose_peg_can_be_kept_apart_by_its_number():
+    plan = plan_of("cross", BuildChoice(groups=(Group("strong", (5,)),)))
+    held = {b.group: {p.item for p in b.placed} for b in plan.packing.builds}
+    assert held == {"strong": {5}, "": {1, 2, 3, 4}}
+
+
 def test_a_piece_too_large_for_one_printer_goes_to_the_other():
     builds = BuildChoice(printers=(OtherPrinter(LARGE),))
     with pytest.raises(CheckFailed, match="1 of 2 pieces do not fit filament-180"):
@@ -446,7 +452,7 @@ def test_a_figure_on_a_point_is_planned_and_warned_of():
     ("choice", "done", "says"),
     [
         (BuildChoice(groups=(Group("gold", (2, 9)),)), (),
-         "Group 'gold' names piece 9, but pieces go from 1 to 2"),
+         "Group 'gold' names piece 9, but parts go from 1 to 2"),
         (BuildChoice(gap=174.0), (), "gap of 174 mm between pieces is larger than the largest"),
         (BuildChoice(gap=float("inf")), (), "gap between pieces is inf mm"),
         (BuildChoice(), (7,), "Piece 7 is ticked off as printed, but there is no such piece"),

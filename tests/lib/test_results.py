@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 import seamwright.plan
+import seamwright.results
 from seamwright.build_choice import BuildChoice, Group
 from seamwright.checks import require_all_shells
 from seamwright.choice import JointChoice
@@ -128,6 +129,19 @@ def test_the_folder_holds_pieces_pegs_builds_and_tables(folder: Path) -> None:
     }  # fmt: skip
 
     assert set(found) == expected
+
+
+def test_the_files_of_loose_pegs_are_read_back_too(tmp_path, monkeypatch) -> None:
+    result, _ = work()
+    through = seamwright.results.write_both
+
+    def spoiled(mesh, folder, stem, **named):
+        return through(mesh, folder, stem, **named).scaled(1.01 if "peg" in stem else 1.0)
+
+    monkeypatch.setattr(seamwright.results, "write_both", spoiled)
+    with pytest.raises(CheckFailed, match=r"The file of piece 4 does not hold what was made"):
+        write(result, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
 
 
 def test_without_a_plan_there_are_pieces_only(tmp_path: Path) -> None:
