@@ -35,7 +35,8 @@ TOLERANCES = np.array(
     ]
 )  # fmt: skip
 """(13, 18) standard tolerances IT1 to IT18 in µm, a row for each of `SIZES`: ISO 286-1:2010,
-Table 1 (from memory; the tests reckon them anew by the standard's formulae)."""
+Table 1 (from memory; the tests hold IT4 to IT13 against a published table of fits, and reckon
+the others anew by the standard's formulae)."""
 
 WIDEST = 30.0
 """No peg needs to be wider than this, mm: larger faces get more pegs
