@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from functools import partial
 
 import manifold3d
@@ -17,6 +18,7 @@ from seamwright.frame import Frame
 from seamwright.hull import outer
 from seamwright.imprint import jointed
 from seamwright.interface import interfaces
+from seamwright.job import FigureChoice, Job
 from seamwright.mesh import Mesh
 from seamwright.order import order
 from seamwright.packing import pack
@@ -24,6 +26,7 @@ from seamwright.pieces import Piece, take_apart
 from seamwright.platform import TOLERANCE, Platform
 from seamwright.pose import poses
 from seamwright.printer import PrinterProfile
+from seamwright.run import make, prepare
 from seamwright.seam import Seam
 from seamwright.shapes import sphere
 from seamwright.silhouette import silhouette, turned
@@ -61,6 +64,19 @@ def joint_rows(figure: Arrays, runs: int) -> Iterator[Row]:
     own, union = seconds(runs, ours, lambda: (whole + peg).num_tri())  # noqa: PLW0108  (the union is the work)
     name = f"{len(found)} joints of thirty seams / a manifold3d union of a peg for each"
     yield Row(name, own, union * len(found), 1)
+    yield from remade_row(Mesh.of(vertices, faces), seams)
+
+
+def remade_row(mesh: Mesh, seams: tuple[Seam, ...]) -> Iterator[Row]:
+    """That figure's whole result after one of its seams was moved, against making it anew."""
+    job = Job("thirty", FigureChoice(mend=False), LARGE, seams)
+    figure = prepare(mesh, "mm", job)
+    whole = make(figure, job)
+    x, y, z = seams[4].point
+    other = replace(seams[4], point=(x, y, z + 2.0))
+    moved = replace(job, seams=(*seams[:4], other, *seams[5:]))
+    own, anew = seconds(1, lambda: make(figure, moved, before=whole), lambda: make(figure, moved))
+    yield Row("one of thirty seams moved: what changed / all made anew", own, anew, 1)
 
 
 def order_row(figure: Arrays) -> Iterator[Row]:

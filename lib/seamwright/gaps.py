@@ -7,6 +7,7 @@ their distances are compared with what was asked for.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from seamwright.checks import Check
 from seamwright.choice import SIDES, Side
 from seamwright.errors import CheckFailed
 from seamwright.joint import MAGNET_GLUE, Joint, Magnet, Peg
+from seamwright.known import Key, Known, key_of
 from seamwright.loose import LoosePeg
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.offsets import offset
@@ -33,6 +35,7 @@ def require_gaps(
     bores: Sequence[Bore] = (),
     rods: Sequence[Rod] = (),
     clearance: float = 0.0,
+    known: Known | None = None,
 ) -> Check:
     """Measure every peg in its socket, sides and end, and every pocket and bore.
 
@@ -40,32 +43,54 @@ def require_gaps(
     ----------
     loose : the loose pegs of the joints. rods : those of the bores.
     clearance : of rods that have none of their own, mm.
+    known : what was measured for an earlier result, on the very same meshes.
 
     Raises
     ------
     CheckFailed
         Naming the joint and what was found.
     """
+    known = known or Known()
     meshes = {p.id: p.mesh for p in pieces}
     own = {(peg.joint, peg.number): peg.mesh for peg in loose}
-    found = []
+    found: list[float] = []
     for joint in joints:
-        for number, peg in enumerate(joint.pegs):
-            mesh = own.get((joint.letter, number))
-            found += _peg_gaps(meshes, joint, peg, mesh)
-        for magnet in joint.magnets:
-            found += [_pocket_gap(meshes[joint.piece(s)], joint, magnet, s) for s in SIDES]
+        pegs = [own.get((joint.letter, n)) for n in range(len(joint.pegs))]
+        key = _key(joint, [*(meshes[joint.piece(s)] for s in SIDES), *pegs], known)
+        found += known.of(key, partial(_joint_gaps, meshes, joint, pegs))
     by_name = {rod.name: rod for rod in rods}
     for bore in bores:
-        rod = by_name[bore.rod]
+        rod, mesh = by_name[bore.rod], meshes[bore.piece]
         wide = rod.diameter / 2 + (clearance if rod.clearance is None else rod.clearance)
-        found.append(_bore_gap(meshes[bore.piece], bore, wide))
-    pegs = sum(len(j.pegs) for j in joints)
+        key = key_of("bore gap", known.shape(mesh), bore.axis, bore.rings, wide)
+        found.append(known.of(key, partial(_bore_gap, mesh, bore, wide)))
+    count = sum(len(j.pegs) for j in joints)
     pockets = sum(2 * len(j.magnets) for j in joints)
-    said = f"{pegs} pegs measured in their sockets"
+    said = f"{count} pegs measured in their sockets"
     said += f", {pockets} magnet pockets" if pockets else ""
     said += f", {len(bores)} bores for rods" if bores else ""
     return Check("gaps", f"{said}, off by {max(found, default=0.0):.1g} mm at most")
+
+
+def _key(joint: Joint, meshes: Sequence[Mesh | None], known: Known) -> Key:
+    """The key of the meshes of a joint, and of what is measured there."""
+    pegs = [(p.outline, p.width, p.depth, p.groove) for p in joint.pegs]
+    magnets = [(m.centre, m.diameter, m.thickness) for m in joint.magnets]
+    made = joint.clearance, joint.seating_gap, joint.draft, joint.lead_in, joint.relief
+    way = joint.frame, joint.slope, joint.socket_side, joint.loose, joint.interface.seam.id
+    return key_of("gaps", [m and known.whole(m) for m in meshes], pegs, magnets, made, way)
+
+
+def _joint_gaps(
+    meshes: Mapping[int, Mesh], joint: Joint, loose: Sequence[Mesh | None]
+) -> list[float]:
+    """How far the gaps of one joint are off, mm. loose : the mesh of each peg that is a piece."""
+    found: list[float] = []
+    for peg, own in zip(joint.pegs, loose, strict=True):
+        found += _peg_gaps(meshes, joint, peg, own)
+    for magnet in joint.magnets:
+        found += [_pocket_gap(meshes[joint.piece(s)], joint, magnet, s) for s in SIDES]
+    return found
 
 
 def _held(what: str, is_: float, asked: float) -> float:

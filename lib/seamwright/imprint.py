@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import manifold3d
 import numpy as np
@@ -16,6 +17,7 @@ import numpy as np
 from seamwright.body import Body
 from seamwright.errors import SeamwrightError
 from seamwright.joint import Joint
+from seamwright.known import Key, Known, key_of
 from seamwright.mesh import FloatArray, IntArray, Mesh
 from seamwright.outline import IdArray, loop_area
 from seamwright.patch import boundary
@@ -24,36 +26,37 @@ from seamwright.rod import Bore, Mouth
 
 
 def jointed(
-    pieces: tuple[Piece, ...], joints: tuple[Joint, ...], bores: Sequence[Bore] = ()
-) -> tuple[Piece, ...]:
-    """The pieces with every joint's halves and every rod's bore; those given are not changed."""
-    return tuple(Piece(p.id, imprinted(p, joints, bores)) for p in pieces)
-
-
-def renewed(
     pieces: tuple[Piece, ...],
-    blanks: tuple[Piece, ...],
-    before: tuple[Joint, ...],
-    joints: tuple[Joint, ...],
+    joints: Sequence[Joint],
     bores: Sequence[Bore] = (),
+    known: Known | None = None,
 ) -> tuple[Piece, ...]:
-    """The pieces after some joints were changed: only those with a half of one are made anew.
+    """The pieces with every joint's halves and every rod's bore; those given are not changed.
 
-    Parameters
-    ----------
-    pieces : with the joints `before`; `blanks` the same without any.
-    joints : in the same order; one that was not changed is the same object.
+    known : what was made for an earlier result: of a piece with the same blank and all the same
+        set in, the very mesh.
     """
-    changed = {
-        piece
-        for old, new in zip(before, joints, strict=True)
-        if old is not new
-        for piece in (new.interface.piece_a, new.interface.piece_b)
-    }
-    return tuple(
-        Piece(b.id, imprinted(b, joints, bores)) if b.id in changed else p
-        for p, b in zip(pieces, blanks, strict=True)
-    )
+    known = known or Known()
+    made = []
+    for piece in pieces:
+        own = tuple(_bodies(piece.id, joints, bores))
+        key = _key(piece.mesh, own, known)
+        mesh = known.of(key, partial(_imprinted, piece, own))
+        made.append(known.of(key_of("piece", piece.id, key), partial(Piece, piece.id, mesh)))
+    return tuple(made)
+
+
+def _key(mesh: Mesh, bodies: Sequence[_Sunk], known: Known) -> Key:
+    """The key of a blank and all that is set into it."""
+    parts: list[object] = [known.whole(mesh)]
+    for body, mouths, _ in bodies:
+        parts += [body.points, body.size, body.walls, body.end, body.stands, body.through]
+        parts += [(m.patch.faces, m.patch.on_b, m.frame, m.tag) for m in mouths]
+    return key_of("imprint", *parts)
+
+
+_Sunk = tuple[Body, tuple[Mouth, ...], str]
+"""A body, the seam faces that it opens into, and whose it is."""
 
 
 @dataclass(eq=False)
@@ -76,13 +79,18 @@ def imprinted(piece: Piece, joints: Sequence[Joint], bores: Sequence[Bore] = ())
     SeamwrightError
         If a seam face is not one region.
     """
+    return _imprinted(piece, tuple(_bodies(piece.id, joints, bores)))
+
+
+def _imprinted(piece: Piece, bodies: Sequence[_Sunk]) -> Mesh:
+    """One piece's mesh with bodies set into its seam faces."""
     mesh = piece.mesh
     faces: dict[int, _Face] = {}
     points: list[FloatArray] = [mesh.vertices]
     made: list[IntArray] = []
     tags: list[IntArray] = []
     count = len(mesh.vertices)
-    for body, mouths, name in _bodies(piece.id, joints, bores):
+    for body, mouths, name in bodies:
         for k, mouth in enumerate(mouths):
             face = faces.setdefault(id(mouth.patch), _Face(mouth, name))
             # A bore that goes through has its second mouth at its last ring.
@@ -110,9 +118,7 @@ def imprinted(piece: Piece, joints: Sequence[Joint], bores: Sequence[Bore] = ())
     ).compacted()
 
 
-def _bodies(
-    piece: int, joints: Sequence[Joint], bores: Sequence[Bore]
-) -> Iterator[tuple[Body, tuple[Mouth, ...], str]]:
+def _bodies(piece: int, joints: Sequence[Joint], bores: Sequence[Bore]) -> Iterator[_Sunk]:
     """Each body that goes into a piece, the seam faces that it opens into, and whose it is."""
     for joint in joints:
         side = joint.side_of(piece)

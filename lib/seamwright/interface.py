@@ -162,16 +162,6 @@ def choices(faces: tuple[Interface, ...], at: Sequence[JointAt]) -> tuple[JointC
     return tuple(found)
 
 
-def chosen_at(
-    faces: tuple[Interface, ...], at: Sequence[JointAt], number: int, choice: JointChoice
-) -> tuple[JointAt, ...]:
-    """The choices of single joints with that of one interface put in place of an earlier one."""
-    face = faces[number]
-    x, y, z = (round(float(v), 6) for v in face.centre)
-    kept = tuple(one for one in at if _meant(faces, one) != number)
-    return (*kept, JointAt(face.seam.name, (x, y, z), choice))
-
-
 def _meant(faces: tuple[Interface, ...], one: JointAt) -> int:
     """The place of the interface that a choice is for."""
     mine = [k for k, face in enumerate(faces) if face.seam.name == one.seam]

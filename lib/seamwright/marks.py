@@ -194,7 +194,7 @@ def _face(
 ) -> _Face:
     """The region with its rims sampled."""
     margin = max(1.0, 2 * profile.nozzle)
-    step = float(np.clip(region.perimeter / _SAMPLES, 0.1, 1.0))
+    step = max(float(np.clip(region.perimeter / _SAMPLES, 0.1, 1.0)), region.perimeter / 20_000)
     loops = tuple(_sampled_loop(loop, step) for loop in region.loops)
     mouths = tuple(_sampled_loop(outline, step) for outline in taken)
     rim = np.concatenate([*loops, *mouths])

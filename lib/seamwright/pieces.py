@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from seamwright.crossing import SNAP
 from seamwright.errors import BadInput, Progress
+from seamwright.known import Known, key_of
 from seamwright.line_parting import part_along_line
 from seamwright.mating import matched
 from seamwright.mesh import SKIN, IntArray, Mesh, relabelled
-from seamwright.outline import Region
+from seamwright.outline import IdArray, Region
 from seamwright.parting import part, part_regions, solids
 from seamwright.reach import require_free
 from seamwright.seam import Seam, in_order, place, to_part
@@ -83,7 +85,7 @@ def take_apart(
         if seam.line:
             _require_line_free(mesh, solid, seam, lines[seam.name])
     require_free(mesh, solid, tuple((seam, wholes[seam.name]) for seam in flat))
-    return _numbered(mesh, solid)
+    return _numbered(mesh, solid, len(lines.figure.vertices))
 
 
 def _with_sheets(mesh: Mesh, solid: IntArray) -> IntArray:
@@ -201,19 +203,26 @@ def _require_apart(
                     )
 
 
-def slivers(pieces: tuple[Piece, ...], wall: float, seams: tuple[Seam, ...]) -> tuple[str, ...]:
+def slivers(
+    pieces: tuple[Piece, ...],
+    wall: float,
+    seams: tuple[Seam, ...],
+    known: Known | None = None,
+) -> tuple[str, ...]:
     """A sentence on each piece too slight to print or handle, and the seams that make it.
 
     Its mean thickness, twice its volume over its area (what a sheet has), is less than
     `wall` mm, or its volume is less than a cube of twice that.
+
+    known : what was measured for an earlier result.
     """
+    known = known or Known()
     names = {seam.id: seam.name for seam in seams}
     found = []
     for piece in pieces:
         mesh = piece.mesh
-        # A shell inside out is no sliver for it.
-        volume = abs(mesh.volume)
-        thickness = 2 * volume / float(mesh.areas.sum())
+        key = key_of("thickness", known.shape(mesh))
+        volume, thickness = known.of(key, partial(_volume_and_thickness, mesh))
         if thickness >= wall and volume >= (2 * wall) ** 3:
             continue
         made_by = [f"'{names[int(k)]}'" for k in np.unique(mesh.tag) if int(k) in names]
@@ -229,9 +238,24 @@ def slivers(pieces: tuple[Piece, ...], wall: float, seams: tuple[Seam, ...]) -> 
     return tuple(found)
 
 
-def _numbered(mesh: Mesh, solid: IntArray) -> tuple[Piece, ...]:
-    """Pieces in order of their lowest point, then of their middle, front to back."""
-    meshes = mesh.divided(solid, int(solid.max()) + 1)
+def _volume_and_thickness(mesh: Mesh) -> tuple[float, float]:
+    """mm³, and mm as a sheet of that volume and area would have."""
+    # A shell inside out is no sliver for it.
+    volume = abs(mesh.volume)
+    # A piece keeps what it is asked for by name: its areas are wanted here only.
+    passing = Mesh(mesh.vertices, mesh.faces, mesh.tag)
+    return volume, 2 * volume / float(passing.areas.sum())
+
+
+def _numbered(mesh: Mesh, solid: IntArray, own: int) -> tuple[Piece, ...]:
+    """Pieces in order of their lowest point, then of their middle, front to back.
+
+    own : how many vertices the figure had; those that seams made come after.
+    """
+    count = int(solid.max()) + 1
+    made = _made_in(mesh, solid, own, count)
+    divided = zip(mesh.divided(solid, count), made, strict=True)
+    meshes = [_settled(m, len(m.vertices) - new) for m, new in divided]
 
     def height(m: Mesh) -> tuple[float, float, float, float]:
         low, high = m.bounds
@@ -240,3 +264,49 @@ def _numbered(mesh: Mesh, solid: IntArray) -> tuple[Piece, ...]:
 
     meshes.sort(key=height)
     return tuple(Piece(number, m) for number, m in enumerate(meshes, start=1))
+
+
+def _made_in(mesh: Mesh, solid: IntArray, own: int, count: int) -> list[int]:
+    """How many vertices of each solid seams made: those from `own` on."""
+    rows = _touching(mesh, own)
+    corners = mesh.faces[rows]
+    label = np.full(len(mesh.vertices) - own, count)
+    new = corners >= own
+    label[corners[new] - own] = np.repeat(solid[rows], 3).reshape(-1, 3)[new]
+    return [int(n) for n in np.bincount(label, minlength=count)[:count]]
+
+
+def _touching(mesh: Mesh, first: int) -> IdArray:
+    """The faces with a vertex from `first` on."""
+    a, b, c = mesh.faces.T
+    return np.flatnonzero((a >= first) | (b >= first) | (c >= first))
+
+
+def _settled(mesh: Mesh, own: int) -> Mesh:
+    """A piece with what seams made of it in an order that nothing but their places decides.
+
+    So a piece is the same to the last bit whatever other seams did elsewhere: its faces of the
+    figure come first, in the figure's order, then the others.
+
+    own : vertices that are the figure's, which come first.
+    """
+    made = mesh.vertices[own:]
+    if not len(made):
+        return mesh
+    order = np.lexsort(made.T[::-1])
+    place_of = np.arange(len(mesh.vertices), dtype=np.int32)
+    place_of[own + order] = np.arange(own, len(mesh.vertices), dtype=np.int32)
+    rows = _touching(mesh, own)
+    faces = place_of[mesh.faces[rows]]
+    # Each from its least vertex on.
+    turn = (np.argmin(faces, axis=1)[:, None] + np.arange(3)) % 3
+    faces = np.take_along_axis(faces, turn, axis=1)
+    tags = mesh.tag[rows]
+    ranked = np.lexsort((tags, *faces.T[::-1]))
+    stay = np.ones(len(mesh.faces), dtype=bool)
+    stay[rows] = False
+    return Mesh(
+        np.concatenate([mesh.vertices[:own], made[order]]),
+        np.concatenate([mesh.faces[stay], faces[ranked]]),
+        np.concatenate([mesh.tag[stay], tags[ranked]]),
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -10,6 +11,7 @@ from seamwright.clearance import in_words
 from seamwright.errors import BadInput, CheckFailed
 from seamwright.interface import Interface
 from seamwright.joint import Joint, Peg, letter
+from seamwright.known import Key, Known, key_of
 from seamwright.offsets import area, is_convex, keeps, mirrored
 from seamwright.places import Home, Plan
 from seamwright.printer import PrinterProfile
@@ -117,15 +119,31 @@ def _sound(joint: Joint, peg: Peg) -> bool:
     )
 
 
-def mistaken(one: Joint, other: Joint) -> bool:
+def mistaken(one: Joint, other: Joint, known: Known | None = None) -> bool:
     """Whether the pegs of either joint seat in the other's sockets without rattling.
 
     A face with another number of pegs is seen to be another at once.
+
+    known : where the answer is looked up and kept.
     """
     if not one.pegs or len(one.pegs) != len(other.pegs):
         return False
     if not (_could_enter(one, other) or _could_enter(other, one)):
         return False
+    if known is None:
+        return _seats(one, other)
+    pair = sorted(known.name(j, partial(_seat_key, j)) for j in (one, other))
+    return known.of(key_of("mistaken", *pair), lambda: _seats(one, other))
+
+
+def _seat_key(joint: Joint) -> Key:
+    """The key of all that tells where a joint's pegs seat."""
+    depths = [p.depth for p in joint.pegs]
+    return key_of(*joint.seen, depths, joint.clearance, joint.seating_gap, joint.loose)
+
+
+def _seats(one: Joint, other: Joint) -> bool:
+    """Whether the pegs of either joint seat in the other's sockets, tried out."""
     # A loose peg goes into sockets on either side, which are mirrored.
     for over in (False, True) if one.loose or other.loose else (False,):
         for a, b in ((one, other), (other, one)):
@@ -187,8 +205,10 @@ def _reason(joint: Joint, radius: float) -> str:
     )
 
 
-def require_one_way(made: tuple[Joint, ...]) -> tuple[str, ...]:
+def require_one_way(made: tuple[Joint, ...], known: Known | None = None) -> tuple[str, ...]:
     """Check every joint, and every pair of joints, once more as they stand.
+
+    known : what was found for an earlier result.
 
     Returns
     -------
@@ -199,8 +219,10 @@ def require_one_way(made: tuple[Joint, ...]) -> tuple[str, ...]:
     CheckFailed
         If a joint's pegs can seat in more than one way.
     """
-    for joint in made:
-        if joint.pegs and not keyed(*joint.seen):
+    known = known or Known()
+    for joint in (j for j in made if j.pegs):
+        key = key_of("keyed", known.name(joint, partial(_seat_key, joint)))
+        if not known.of(key, partial(keyed, *joint.seen)):
             turns = other_seatings(*joint.seen)
             raise CheckFailed(
                 f"Joint {joint.letter} also seats turned by {turns[0]:.0f}°; "
@@ -211,5 +233,5 @@ def require_one_way(made: tuple[Joint, ...]) -> tuple[str, ...]:
         "letters, or give one of them another footprint."
         for k, b in enumerate(made)
         for a in made[:k]
-        if mistaken(a, b)
+        if mistaken(a, b, known)
     )

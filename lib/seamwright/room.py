@@ -27,6 +27,10 @@ __all__ = [
     "spots",
 ]
 
+MOST_SAMPLES = 1_000_000
+"""Samples of what is behind a face: 24 MB. A face 3 m across at the widest spacing; what is
+planned farther apart is proven exactly all the same."""
+
 
 @dataclass(frozen=True, eq=False)
 class Obstacles:
@@ -47,6 +51,11 @@ class Obstacles:
     def _trees(self) -> dict[tuple[float, float, float], cKDTree]:
         """Trees asked for so far, by depth and lean."""
         return {}
+
+    def down_to(self, depth: float) -> Obstacles:
+        """Only the samples down to `depth` mm, and none of the surfaces."""
+        near = self.depth <= depth
+        return Obstacles(self.points[near], self.depth[near], np.zeros((0, 3, 3)))
 
     def tree(self, depth: float, lean: FloatArray | None = None) -> cKDTree:
         """The points down to `depth` mm, shifted back along `lean`; kept for the next time.
@@ -108,8 +117,9 @@ def obstacles(
     # A corner is shared by about six faces: it is taken once.
     corners = np.zeros(len(mesh.vertices), dtype=bool)
     corners[near.ravel()] = True
-    samples = [mesh.vertices[corners], between_corners(skin, spacing)]
-    points = np.concatenate([*samples, *(sampled(b, spacing) for b in bodies)])
+    samples = [mesh.vertices[corners], between_corners(skin, spacing, MOST_SAMPLES)]
+    samples += [sampled(b, spacing, MOST_SAMPLES) for b in bodies]
+    points = np.concatenate(samples)
     depth = (points - frame.origin) @ into
     keep = (depth > -spacing) & (depth < deepest)
     return Obstacles(frame.to_plane(points[keep]), depth[keep], triangles)
@@ -124,7 +134,7 @@ def among(
         height = (body.reshape(-1, 3) - frame.origin) @ into
         if height.min() < deepest and height.max() > -spacing:
             near.append(body)
-    points = np.concatenate([np.zeros((0, 3)), *(sampled(b, spacing) for b in near)])
+    points = np.concatenate([np.zeros((0, 3)), *(sampled(b, spacing, MOST_SAMPLES) for b in near)])
     depth = (points - frame.origin) @ into
     keep = (depth > -spacing) & (depth < deepest)
     triangles = np.concatenate([np.zeros((0, 3, 3)), *near])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Literal
 
@@ -18,7 +20,6 @@ from seamwright.checks import (
     require_fit,
     require_volume,
 )
-from seamwright.choice import JointChoice
 from seamwright.cure import cures
 from seamwright.errors import BadInput, Misfit, Progress
 from seamwright.figure import require_solid, true_size
@@ -29,12 +30,13 @@ from seamwright.files import (
 from seamwright.fit import Fit, fit
 from seamwright.flaws import old_flaws, overlapping_shells
 from seamwright.gaps import require_gaps
-from seamwright.imprint import jointed, renewed
+from seamwright.imprint import imprinted, jointed
 from seamwright.inspection import Inspection, inspect
-from seamwright.interface import Interface, choices, chosen_at, interfaces
+from seamwright.interface import Interface, choices, interfaces
 from seamwright.job import Job
 from seamwright.joint import Joint
-from seamwright.loads import Weight, afloat, weights
+from seamwright.known import Known, key_of
+from seamwright.loads import Weight, afloat, weight
 from seamwright.loose import LoosePeg, loose_pegs
 from seamwright.markings import (
     Markings,
@@ -54,11 +56,11 @@ from seamwright.printer import PrinterProfile
 from seamwright.proof import require_one_way
 from seamwright.rod import END_GAP, Bore, bores
 from seamwright.seam import place
-from seamwright.sizing import Fits, resized
 from seamwright.sizing import joints as sized_joints
-from seamwright.span import spans
+from seamwright.span import Spans, spans
 from seamwright.strength import Strength, strengths
 from seamwright.strength import warnings as weak_joints
+from seamwright.trials import Fits
 
 _WAYS: tuple[Literal["turned", "any"], ...] = ("turned", "any")
 
@@ -81,8 +83,8 @@ class Result:
     """Everything made from one job, checked, still in memory.
 
     blanks : the pieces without pegs, sockets and bores.
-    of_seams : the warnings that joints have no part in.
     misfit : what there is to say of pieces that fit no printer, if that was no reason to stop.
+    known : what was found on the way, for the next result, see `make`.
     """
 
     job: Job
@@ -99,8 +101,8 @@ class Result:
     loose: tuple[LoosePeg, ...] = ()
     bores: tuple[Bore, ...] = ()
     blanks: tuple[Piece, ...] = ()
-    of_seams: tuple[str, ...] = ()
     misfit: Misfit | None = None
+    known: Known = field(default_factory=Known, repr=False)
 
     def require_fitting(self) -> None:
         """Raise `Misfit` if a piece fits no printer: such a result is only to be looked at."""
@@ -194,8 +196,12 @@ class Sized:
     joints: tuple[Joint, ...]
 
 
-def sized(figure: Figure, job: Job, progress: Progress | None = None) -> Sized:
+def sized(
+    figure: Figure, job: Job, progress: Progress | None = None, known: Known | None = None
+) -> Sized:
     """Part a prepared figure and size its joints, as `make` does.
+
+    known : what was found for an earlier result.
 
     Raises
     ------
@@ -208,26 +214,59 @@ def sized(figure: Figure, job: Job, progress: Progress | None = None) -> Sized:
     if not job.seams:
         raise BadInput(f"Job '{job.name}' has no seam; add one or more.")
     _require_near(figure.mesh, job.name)
+    known = known or Known()
     tell(0.08, "parting")
-    lines = spans(figure.mesh, job.seams, lambda done, what: tell(0.08 * done, what))
+    lines = _lines(figure.mesh, job, lambda done, what: tell(0.08 * done, what), known)
     blanks = take_apart(
         figure.mesh, job.seams, lambda done, what: tell(0.08 + 0.34 * done, what), lines
     )
+    blanks = tuple(_as_before(piece, known) for piece in blanks)
     tell(0.42, "sizing joints")
     faces = interfaces(blanks, job.seams, lines)
     channels = bores(job.rods, blanks, faces, job.printer)
     joints = sized_joints(
-        blanks, faces, job.printer, _fits(blanks, _platforms(job)),
-        choices=choices(faces, job.joints), bores=channels,
+        blanks, faces, job.printer, _fits(blanks, _platforms(job), known),
+        choices=choices(faces, job.joints), bores=channels, known=known,
     )  # fmt: skip
     return Sized(blanks, faces, channels, joints)
 
 
+def _lines(mesh: Mesh, job: Job, progress: Progress, known: Known) -> Spans:
+    """What spans the job's line seams."""
+    seams = tuple(seam for seam in job.seams if seam.line)
+    if not seams:
+        return spans(mesh, (), progress)
+
+    key = key_of("spans", known.whole(mesh), seams)
+    return _bare(known.of(key, lambda: _bare(spans(mesh, seams, progress))))
+
+
+def _bare(found: Spans) -> Spans:
+    """The same without what is found of its figure on the way, which is much to keep."""
+    figure = found.figure
+    return Spans(Mesh(figure.vertices, figure.faces, figure.tag), found.of)
+
+
+def _as_before(piece: Piece, known: Known) -> Piece:
+    """A blank with the mesh of an earlier one that is the same to the last bit."""
+    key = known.whole(piece.mesh)
+    mesh = known.of(key_of("blank", key), lambda: piece.mesh)
+    return known.of(key_of("blank", piece.id, key), lambda: Piece(piece.id, mesh))
+
+
 def make(
-    figure: Figure, job: Job, progress: Progress | None = None, *, keep_misfits: bool = False
+    figure: Figure,
+    job: Job,
+    progress: Progress | None = None,
+    *,
+    before: Result | None = None,
+    keep_misfits: bool = False,
 ) -> Result:
     """Part a prepared figure, joint it, fit each piece, and check it all.
 
+    before : an earlier result, such as that of the job before a seam was moved. What comes is
+        the same to the last bit as without it, but what is as it was there is not made again,
+        and a piece that is has the very same mesh.
     keep_misfits : give a result to look at also where pieces fit no printer; it says so and is
         neither planned nor written.
 
@@ -247,23 +286,20 @@ def make(
         if progress:
             progress(done, what)
 
-    found = sized(figure, job, lambda done, what: tell(0.6 * done, what))
+    known = Known(None if before is None else before.known)
+    found = sized(figure, job, lambda done, what: tell(0.6 * done, what), known)
     blanks, faces, channels, joints = found.blanks, found.faces, found.bores, found.joints
-    platforms = _platforms(job)
     tell(0.6, "setting pegs and sockets")
-    pieces = jointed(blanks, joints, channels)
+    pieces = jointed(blanks, joints, channels, known)
     loose = loose_pegs(joints)
-    fits, on = {}, {}
-    for n, piece in enumerate(pieces):
-        tell(0.65 + 0.2 * n / len(pieces), f"fitting piece {piece.id}")
-        fits[piece.id], on[piece.id] = _fitted(piece, platforms)
+    fits, on = _all_fitted(pieces, job, lambda done, what: tell(0.65 + 0.2 * done, what), known)
     tell(0.85, "checking")
     shells, ledger = require_all_shells(figure.mesh, pieces)
     checks: tuple[Check, ...] = (
         require_closed(pieces, as_written, figure.mesh),
         require_volume(figure.mesh, pieces, joints, channels),
         shells,
-        require_gaps(pieces, joints, loose, channels, job.rods, job.printer.clearance),
+        require_gaps(pieces, joints, loose, channels, job.rods, job.printer.clearance, known),
     )
     misfit = None
     try:
@@ -275,38 +311,64 @@ def make(
         if not keep_misfits:
             raise
         misfit = found_misfit
-    warnings = slivers(blanks, job.printer.wall, job.seams)
-    names = {seam.id: seam.name for seam in job.seams}
-    warnings += crossed(figure.mesh, figure.markings, [p.mesh for p in blanks], names)
-    if not figure.inspection.is_sound:
-        warnings = old_flaws(pieces, as_written) + warnings
-    if not job.figure.mend:
-        warnings = overlapping_shells(figure.mesh) + warnings
     made = Result(
-        job, figure, pieces, joints, fits, ledger, checks, warnings, loose=loose, bores=channels,
-        blanks=blanks, of_seams=warnings, misfit=misfit,
+        job, figure, pieces, joints, fits, ledger, checks, loose=loose, bores=channels,
+        blanks=blanks, misfit=misfit,
     )  # fmt: skip
-    return _judged(made, lambda done, what: tell(0.9 + 0.1 * done, what))
+    made = _judged(made, known, lambda done, what: tell(0.9 + 0.1 * done, what))
+    return replace(made, known=known.settled())
 
 
-def _judged(made: Result, progress: Progress | None = None) -> Result:
+def _judged(made: Result, known: Known, progress: Progress | None = None) -> Result:
     """The result with its weights, strengths, assembly order and all warnings."""
     pieces, joints, printer = made.pieces, made.joints, made.job.printer
-    alike = require_one_way(joints)
-    printed = weights(pieces, printer)
+    of_seams = _seam_warnings(made, known)
+    alike = require_one_way(joints, known)
+    printed = _weights(pieces, printer, known)
     # For weight and order a loose peg belongs to the piece that it is glued into first.
     standing = tuple(replace(j, loose=False) if j.loose else j for j in joints)
-    held = renewed(pieces, made.blanks, joints, standing, made.bores)
-    carried = weights(held, printer) if made.loose else printed
+    glued = {n for j in joints if j.loose for n in (j.interface.piece_a, j.interface.piece_b)}
+    held = tuple(
+        Piece(b.id, imprinted(b, standing, made.bores)) if b.id in glued else p
+        for p, b in zip(pieces, made.blanks, strict=True)
+    )
+    carried = _weights(held, printer, known)
     strong = strengths(pieces, joints, carried, printer, _rods(made))
     together = order(held, standing, made.blanks, progress)
     warnings = (
-        *made.of_seams,
+        *of_seams,
         *weak_joints(strong, afloat(pieces, joints)),
         *alike,
         *(fight.sentence for fight in together.fights),
     )
     return replace(made, weights=printed, strengths=strong, order=together, warnings=warnings)
+
+
+def _seam_warnings(made: Result, known: Known) -> tuple[str, ...]:
+    """What there is to say of seams and figure, whatever the joints."""
+    job, figure, blanks = made.job, made.figure, made.blanks
+    names = {seam.id: seam.name for seam in job.seams}
+    warnings = slivers(blanks, job.printer.wall, job.seams, known)
+    warnings += crossed(figure.mesh, figure.markings, [p.mesh for p in blanks], names)
+    if not figure.inspection.is_sound:
+        said = [
+            known.of(
+                key_of("old flaws", p.id, known.shape(p.mesh)),
+                partial(old_flaws, (p,), as_written),
+            )
+            for p in made.pieces
+        ]
+        warnings = (*chain(*said), *warnings)
+    if not job.figure.mend:
+        key = key_of("overlapping shells", known.shape(figure.mesh))
+        warnings = known.of(key, partial(overlapping_shells, figure.mesh)) + warnings
+    return warnings
+
+
+def _weights(pieces: tuple[Piece, ...], printer: PrinterProfile, known: Known) -> dict[int, Weight]:
+    """By id, each piece as printed."""
+    keys = {p.id: key_of("weight", known.shape(p.mesh), printer) for p in pieces}
+    return {p.id: known.of(keys[p.id], partial(weight, p.mesh, printer)) for p in pieces}
 
 
 def _rods(made: Result) -> dict[int, tuple[float, float]]:
@@ -324,49 +386,6 @@ def _rods(made: Result) -> dict[int, tuple[float, float]]:
                 least = deep if before is None else min(deep, before[1])
                 found[k] = (wide[bore.rod], least)
     return found
-
-
-def rejointed(result: Result, letter: str, choice: JointChoice) -> Result:
-    """The result with one joint made anew, and only the two pieces it holds together.
-
-    Checks are made again where something changed; the assembly order is found anew.
-
-    Raises
-    ------
-    BadInput
-        If there is no such joint or the choice does not fit.
-    CheckFailed
-        If a piece does not fit the printer any more or a check does not hold.
-    """
-    job, old = result.job, result.joints
-    number = next((k for k, j in enumerate(old) if j.letter == letter), None)
-    if number is None:
-        raise BadInput(f"There is no joint {letter}; joints go from A to {old[-1].letter}.")
-    blanks, profile, platforms = result.blanks, job.printer, _platforms(job)
-    joints = resized(old, number, choice, blanks, profile, _fits(blanks, platforms), result.bores)
-    pieces = renewed(result.pieces, blanks, old, joints, result.bores)
-    fresh = tuple(p for p, was in zip(pieces, result.pieces, strict=True) if p is not was)
-    fits = dict(result.fits)
-    fits |= {p.id: _fitted(p, platforms)[0] for p in fresh}
-    loose = loose_pegs(joints)
-    figure = result.figure.mesh
-    renewed_checks = {
-        check.name: check
-        for check in (
-            require_volume(figure, pieces, joints, result.bores),
-            require_gaps(pieces, joints, loose, result.bores, job.rods, profile.clearance),
-            require_fit(fits, profile, others=_others(job)),
-        )
-    }
-    require_closed(fresh, as_written, figure)
-    checks = tuple(renewed_checks.get(c.name, c) for c in result.checks)
-    faces = tuple(j.interface for j in joints)
-    job = replace(job, joints=chosen_at(faces, job.joints, number, choice))
-    return _judged(
-        replace(
-            result, job=job, joints=joints, pieces=pieces, fits=fits, loose=loose, checks=checks
-        )
-    )
 
 
 def _require_near(mesh: Mesh, name: str) -> None:
@@ -388,6 +407,19 @@ def _others(job: Job) -> tuple[PrinterProfile, ...]:
 def _platforms(job: Job) -> tuple[Platform, ...]:
     """What pieces may stand on, the job's own printer first."""
     return tuple(platform_of(profile) for profile in (job.printer, *_others(job)))
+
+
+def _all_fitted(
+    pieces: tuple[Piece, ...], job: Job, progress: Progress, known: Known
+) -> tuple[dict[int, Fit], dict[int, Platform]]:
+    """By id, each piece's fit and the platform it is on."""
+    platforms = _platforms(job)
+    fits, on = {}, {}
+    for n, piece in enumerate(pieces):
+        progress(n / len(pieces), f"fitting piece {piece.id}")
+        key = key_of("fit", known.shape(piece.mesh), platforms)
+        fits[piece.id], on[piece.id] = known.of(key, partial(_fitted, piece, platforms))
+    return fits, on
 
 
 def _fitted(piece: Piece, platforms: tuple[Platform, ...]) -> tuple[Fit, Platform]:
@@ -415,24 +447,34 @@ def _cured(
     return found
 
 
-def _fits(blanks: tuple[Piece, ...], platforms: tuple[Platform, ...]) -> Fits:
+def _fits(blanks: tuple[Piece, ...], platforms: tuple[Platform, ...], known: Known) -> Fits:
     """Whether a blank with peg ends added fits some platform, judged on its hull."""
+    mesh_of = {p.id: p.mesh for p in blanks}
     hulls: dict[int, FloatArray] = {}
-    alone: dict[int, tuple[Fit, Platform] | None] = {}
 
     def fits(number: int, ends: FloatArray) -> bool:
-        if number not in hulls:
-            points = next(p.mesh.vertices for p in blanks if p.id == number)
-            hulls[number] = points[ConvexHull(points).vertices]
-            alone[number] = fitted_somehow(hulls[number])
-        found = alone[number]
+        shape = known.shape(mesh_of[number])
+        found = known.of(key_of("blank fits", shape, platforms), lambda: alone(number))
         # A piece that is too large by itself is not the pegs' fault: the fit check says so.
         if found is None:
             return True
-        points = np.concatenate([hulls[number], ends])
+        key = key_of("fits with pegs", shape, platforms, ends)
+        return known.of(key, lambda: with_pegs(number, ends, *found))
+
+    def alone(number: int) -> tuple[Fit, Platform] | None:
+        return fitted_somehow(hull(number))
+
+    def with_pegs(number: int, ends: FloatArray, was: Fit, on: Platform) -> bool:
+        points = np.concatenate([hull(number), ends])
         # Mostly it still fits the way it did.
-        as_was = fit(points @ found[0].rotation.T, found[1], allow="upright")
+        as_was = fit(points @ was.rotation.T, on, allow="upright")
         return as_was.way != "none" or fitted_somehow(points) is not None
+
+    def hull(number: int) -> FloatArray:
+        if number not in hulls:
+            points = mesh_of[number].vertices
+            hulls[number] = points[ConvexHull(points).vertices]
+        return hulls[number]
 
     def fitted_somehow(points: FloatArray) -> tuple[Fit, Platform] | None:
         # Most pieces fit as they stand or turned, which is quick to see.

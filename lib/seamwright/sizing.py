@@ -7,8 +7,8 @@ Whatever the user decided is taken as it is, or refused with what would fit.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,20 +18,22 @@ from seamwright.errors import BadInput
 from seamwright.footprint import most_share, unkeyed
 from seamwright.interface import Interface
 from seamwright.joint import Joint, letter
+from seamwright.known import Known, key_of
 from seamwright.locking import locking
 from seamwright.magnet import magnetic
-from seamwright.marks import DEEPEST, Mark, marks
-from seamwright.mesh import FloatArray, Mesh
+from seamwright.marks import DEEPEST, Mark, Rooms, marks
+from seamwright.mesh import FloatArray
 from seamwright.offsets import offset, placed
 from seamwright.pieces import Piece
-from seamwright.places import DEPTH_SHARES, MOST_TAPER, Home, grid_of, homes, narrowest, plan, taper
+from seamwright.places import DEPTH_SHARES, MOST_TAPER, narrowest, taper
 from seamwright.printer import PrinterProfile
-from seamwright.proof import mistaken, planned, proven
+from seamwright.proof import mistaken
 from seamwright.rod import Bore
 from seamwright.room import among, clear_radius, inscribed, obstacles
 from seamwright.seam import place
 from seamwright.seating import other_seatings
-from seamwright.wishes import footprints, wishes
+from seamwright.trials import Bench, Fits, Trials, owned
+from seamwright.wishes import footprints
 
 WIDTH_SHARE = 0.45
 """Peg width over radius of the largest inscribed circle; 20 mm on a limb of 90 mm across
@@ -46,42 +48,6 @@ MOST_TURN = 45.0
 
 _LOCKED = "a flat glued joint: pegs here would run another way than those of"
 
-Fits = Callable[[int, FloatArray], bool]
-"""Whether the piece of this id, with points (N, 3) added, fits the printer."""
-
-
-@dataclass(eq=False)
-class _Bench:
-    """What has been made so far.
-
-    bodies : (T, 3, 3) of what each piece has on it. tips : ends of pegs that stand on each.
-    around : what was found behind the faces of interfaces, by their identity.
-    """
-
-    mesh_of: Mapping[int, Mesh]
-    profile: PrinterProfile
-    fits: Fits | None
-    bodies: dict[int, list[FloatArray]]
-    tips: dict[int, list[FloatArray]]
-    made: list[Joint] = field(default_factory=list)
-    around: dict[int, Home] = field(default_factory=dict)
-
-    def carries(self, joint: Joint) -> bool:
-        """Whether the piece that the pegs stand on still fits the printer."""
-        ends = _ends(joint)
-        if self.fits is None or not ends:
-            return True
-        return self.fits(joint.peg_piece, np.concatenate([*self.tips[joint.peg_piece], *ends]))
-
-    def add(self, joint: Joint) -> None:
-        self.made.append(joint)
-        if not joint.loose:
-            self.tips[joint.peg_piece] += _ends(joint)
-        for side in SIDES:
-            self.bodies[joint.piece(side)] += [
-                b.triangles for b in joint.bodies(side, marks=False) if not b.stands
-            ]
-
 
 def joints(
     pieces: tuple[Piece, ...],
@@ -91,6 +57,7 @@ def joints(
     *,
     choices: Sequence[JointChoice] | None = None,
     bores: Sequence[Bore] = (),
+    known: Known | None = None,
 ) -> tuple[Joint, ...]:
     """A joint for every interface, in order; letters count along.
 
@@ -100,6 +67,7 @@ def joints(
         Pegs then stand on the side that can carry them, where one can.
     choices : what the user decided, for each interface; the seams' own by default.
     bores : of rods, which everything keeps clear of.
+    known : what was found for an earlier result; the joints are the same without it.
 
     A joint that would lock a ring of pieces, because its pegs run another way than the
     others' between the same two assemblies, has its pegs turned to run as theirs do, or is
@@ -113,11 +81,7 @@ def joints(
         the user decided does not fit; the sentence says what would.
     """
     choices = [f.seam.joint for f in faces] if choices is None else choices
-    bench = _Bench(
-        {p.id: p.mesh for p in pieces}, profile, fits,
-        {p.id: [b.body.triangles for b in bores if b.piece == p.id] for p in pieces},
-        {p.id: [] for p in pieces},
-    )  # fmt: skip
+    bench = Bench.of(pieces, profile, fits, bores, known or Known())
     ways = [_direction(f, c) for f, c in zip(faces, choices, strict=True)]
     pegged = [
         k for k, (f, c) in enumerate(zip(faces, choices, strict=True))
@@ -131,48 +95,6 @@ def joints(
         joint = _joint(number, face, choice, bench, rival, along)
         bench.add(joint)
     return _marked(tuple(bench.made), choices, bench, bores)
-
-
-def resized(
-    made: tuple[Joint, ...],
-    number: int,
-    choice: JointChoice,
-    pieces: tuple[Piece, ...],
-    profile: PrinterProfile,
-    fits: Fits | None = None,
-    bores: Sequence[Bore] = (),
-) -> tuple[Joint, ...]:
-    """The joints with one made anew to a choice; every other stays as it is, and is yielded to.
-
-    Raises
-    ------
-    BadInput
-        As `joints`.
-    """
-    old = made[number]
-    bench = _Bench(
-        {p.id: p.mesh for p in pieces}, profile, fits,
-        {p.id: [b.body.triangles for b in bores if b.piece == p.id] for p in pieces},
-        {p.id: [] for p in pieces},
-    )  # fmt: skip
-    for other in made:
-        if other is not old:
-            bench.add(other)
-    face = old.interface
-    ways = [j.way("A") / np.linalg.norm(j.way("A")) for j in made]
-    ways[number] = _direction(face, choice)
-    others = [k for k, j in enumerate(made) if j.pegs and k != number]
-    pegged = choice.kind not in ("plain", "magnets") and face.seat is not None
-    faces = tuple(j.interface for j in made)
-    rival = locking(faces, [*others, number], ways, others).get(number) if pegged else None
-    along = None if rival is None else ways[rival]
-    joint = _joint(number, face, choice, bench, rival, along)
-    bench.add(joint)
-    new = (*made[:number], joint, *made[number + 1 :])
-    if not choice.marks:
-        return new
-    found = _marks_of(joint, new, bench, bores)
-    return (*made[:number], replace(joint, marks=found), *made[number + 1 :])
 
 
 def is_locked(joint: Joint) -> bool:
@@ -205,7 +127,7 @@ def _joint(
     number: int,
     face: Interface,
     choice: JointChoice,
-    bench: _Bench,
+    bench: Bench,
     rival: int | None,
     along: FloatArray | None,
 ) -> Joint:
@@ -221,7 +143,7 @@ def _joint(
             raise BadInput(f"{_called(number, face)} cannot have {_asked(choice)}: {face.why}.")
         return _plain(number, face, profile, f"a glued joint {face.why}")
     if choice.kind == "magnets":
-        return magnetic(number, face, choice, bench.mesh_of, bench.bodies, profile)
+        return _magnetic(number, face, choice, bench)
     way = _direction(face, choice)
     if rival is not None and along is not None:
         as_theirs = along if along @ face.frame.normal >= 0 else -along
@@ -253,7 +175,7 @@ def _joint(
 
 
 def _refuse_unkeyed(
-    number: int, face: Interface, choice: JointChoice, slope: FloatArray, bench: _Bench
+    number: int, face: Interface, choice: JointChoice, slope: FloatArray, bench: Bench
 ) -> None:
     """Raise if pegs without a key have room, and would go home in more than one way."""
     keyed = _pegged(number, face, replace(choice, key=True), slope, bench)
@@ -283,7 +205,7 @@ def _asked(choice: JointChoice) -> str:
     return f"{many}{shape}{what}{wide}{deep}"
 
 
-def _would_fit(number: int, face: Interface, choice: JointChoice, bench: _Bench) -> str:
+def _would_fit(number: int, face: Interface, choice: JointChoice, bench: Bench) -> str:
     """What of a wish would have room: the same with the sizes left open, or less of it."""
     open_ = replace(choice, width=None, depth=None)
     tries = [open_, replace(open_, at=()), replace(open_, at=(), count=None)]
@@ -309,16 +231,43 @@ def _plain(number: int, face: Interface, profile: PrinterProfile, reason: str) -
     )  # fmt: skip
 
 
+def _magnetic(number: int, face: Interface, choice: JointChoice, bench: Bench) -> Joint:
+    """A joint held by magnets."""
+    key = bench.key(face, "magnets", replace(choice, marks=True))
+    joint = bench.known.of(
+        key,
+        lambda: magnetic(number, face, choice, bench.mesh_of, bench.bodies, bench.profile),
+    )
+    return bench.known.put(key, owned(joint, number, face))
+
+
 def _pegged(
-    number: int, face: Interface, choice: JointChoice, slope: FloatArray, bench: _Bench
+    number: int, face: Interface, choice: JointChoice, slope: FloatArray, bench: Bench
 ) -> Joint:
     """The best set of pegs for one interface, or a plain joint if there is no room.
 
     A somewhat smaller set on a side that can carry it goes before a larger one that cannot
     be printed; if neither side can, the best set is taken and the fit check will say so.
     """
+    trials = _trials(number, face, choice, slope, bench)
+    bench.around[id(face)] = trials
+    joint = _best(trials, bench)
+    trials.leave(_floor(bench.profile))
+    return joint
+
+
+def _trials(
+    number: int, face: Interface, choice: JointChoice, slope: FloatArray, bench: Bench
+) -> Trials:
+    """What can be tried on one interface.
+
+    Raises
+    ------
+    BadInput
+        If what was decided cannot be tried at all.
+    """
     profile, region = bench.profile, face.region
-    _, radius = inscribed(region)
+    _, radius = bench.known.of(key_of("inscribed", region.loops), lambda: inscribed(region))
     clearance = profile.clearance if choice.clearance is None else choice.clearance
     least = narrowest(profile)
     widest = choice.width or float(np.clip(WIDTH_SHARE * radius, least, WIDEST))
@@ -327,12 +276,6 @@ def _pegged(
     base = min(radius, WIDEST) if choice.footprint == "section" else widest
     reach = max(DEPTH_SHARES[0] * base, choice.depth or 0.0) + base
     reach += profile.seating_gap + profile.wall
-    sides = homes(face, dict(bench.mesh_of), bench.bodies, reach, radius, choice, slope)
-    bench.around[id(face)] = sides[0]
-    grid = grid_of(region, radius)
-    burden: Joint | None = None
-    loose = 0.0
-    alike: list[Joint] = []
     fixed = face.frame.to_plane(np.array(choice.at)) if choice.at else None
     if fixed is not None and not region.contains(fixed).all():
         out = int(np.argmin(region.contains(fixed)))
@@ -340,21 +283,33 @@ def _pegged(
             f"{_called(number, face)}: {place(choice.at[out])} lies beside its face; give places "
             "on it."
         )
+    return Trials(
+        number, face, choice, slope, radius, clearance, widest, reach, fixed, bench.mesh_of,
+        {n: list(bench.bodies[n]) for n in (face.piece_a, face.piece_b)}, profile, bench.known,
+        bench.key(face, "pegs", replace(choice, marks=True), slope),
+    )  # fmt: skip
+
+
+def _best(trials: Trials, bench: Bench) -> Joint:
+    """The first set of pegs that holds, is no other joint's double and can be carried."""
+    number, face, profile = trials.number, trials.face, bench.profile
+    burden: Joint | None = None
+    loose = 0.0
+    alike: list[tuple[int, int]] = []
     thin = False
-    for wish in wishes(region, radius, choice, widest, clearance, slope, profile, fixed):
+    for n, wish in trials.wishes():
         if wish.slack and not thin:
             continue
         thin = False
-        plans = [p for h in sides if (p := plan(region, h, wish, grid, profile)) is not None]
-        for found in sorted(plans, key=lambda p: -p.score):
-            joint = planned(number, face, found, clearance, profile)
+        for k in range(trials.count(n)):
+            joint = trials.planned(n, k)
             if joint is None:
                 loose = max(loose, wish.width)
                 continue
-            if any(mistaken(joint, other) for other in bench.made):
-                alike.append(joint)
+            if any(mistaken(joint, other, bench.known) for other in bench.made):
+                alike.append((n, k))
                 continue
-            joint = proven(joint, found.home, radius, profile)
+            joint = trials.proven(n, k)
             if joint is None:
                 thin = True
                 continue
@@ -365,12 +320,12 @@ def _pegged(
     if burden is not None:
         return burden
     # Better one that needs a look at its letter than none.
-    for joint in alike:
-        home = next(h for h in sides if h.side == joint.socket_side)
-        found_alike = proven(joint, home, radius, profile)
-        if found_alike is not None:
-            return found_alike
-    return _plain(number, face, profile, _why_none(radius, widest, loose, clearance, profile))
+    for n, k in alike:
+        joint = trials.proven(n, k)
+        if joint is not None:
+            return joint
+    why = _why_none(trials.radius, trials.widest, loose, trials.clearance, profile)
+    return _plain(number, face, profile, why)
 
 
 def _require_keyed(
@@ -382,7 +337,8 @@ def _require_keyed(
     least: float,
 ) -> None:
     """Raise if a clearance or a wished width is beyond what can be made."""
-    if choice.width is not None and choice.width < least:
+    # Six widths of 0.4 mm are a little more than 2.4 mm.
+    if choice.width is not None and choice.width < least - 1e-9:
         raise BadInput(
             f"{_called(number, face)}: a peg of {choice.width:g} mm is thinner than prints sound; "
             f"give {least:.1f} mm or more."
@@ -429,20 +385,13 @@ def _most_clearance(width: float, choice: JointChoice) -> float:
     return float(np.floor(100 * (share or most_share("square")) * width + 1e-9) / 100)
 
 
-def _ends(joint: Joint) -> list[FloatArray]:
-    """The (N, 3) corners of each standing peg's end, mm."""
-    if joint.loose:
-        return []
-    return [joint.placed_ring(joint.peg_rings(p)[-1]) for p in joint.pegs]
-
-
 # --- marks -----------------------------------------------------------------------------------
 
 
 def _marked(
     made: tuple[Joint, ...],
     choices: Sequence[JointChoice],
-    bench: _Bench,
+    bench: Bench,
     bores: Sequence[Bore],
 ) -> tuple[Joint, ...]:
     """The joints with their letters and witness marks, where there is room."""
@@ -453,7 +402,7 @@ def _marked(
 
 
 def _marks_of(
-    joint: Joint, made: Sequence[Joint], bench: _Bench, bores: Sequence[Bore]
+    joint: Joint, made: Sequence[Joint], bench: Bench, bores: Sequence[Bore]
 ) -> tuple[Mark, Mark] | None:
     """A joint's letter and witness mark on either side, clear of all that opens into its faces."""
     face = joint.interface
@@ -471,13 +420,28 @@ def _marks_of(
         for ring, mouth in zip(bore.rings, bore.mouths, strict=False)
         if mouth.patch is face.a or mouth.patch is face.b
     ]
-    profile = bench.profile
-    floor = DEEPEST + profile.shell
-    home = bench.around.get(id(face))
+    trials = bench.around.get(id(face))
+    tried = None if trials is None else trials.key
+    return bench.known.of(
+        bench.key(face, "marks", joint.letter, taken, tried),
+        lambda: marks(
+            face.region, taken, joint.letter, bench.profile, _rooms(joint, trials, bench)
+        ),
+    )
+
+
+def _floor(profile: PrinterProfile) -> float:
+    """How much material is wanted behind a face for marks, mm."""
+    return DEEPEST + profile.shell
+
+
+def _rooms(joint: Joint, trials: Trials | None, bench: Bench) -> Rooms:
+    """How far places on a face are from where there is not enough behind it for marks."""
+    face, floor = joint.interface, _floor(bench.profile)
     behind = []
     for side, patch in zip(SIDES, (face.a, face.b), strict=True):
         down, bodies = joint.down(side), tuple(bench.bodies[joint.piece(side)])
-        if home is None:
+        if trials is None:
             mesh = bench.mesh_of[joint.piece(side)]
             found = obstacles(
                 mesh, patch.faces, face.frame, down, face.region, 2 * floor, 1.0, bodies
@@ -485,9 +449,9 @@ def _marks_of(
             behind.append(found)
         else:
             # What was looked at for the pegs, and what has been added since.
-            behind += [home.behind(side), among(bodies, face.frame, down, 2 * floor, 1.0)]
+            behind += [trials.behind(side, floor), among(bodies, face.frame, down, 2 * floor, 1.0)]
 
     def rooms(at: FloatArray) -> FloatArray:
         return np.asarray(np.min([clear_radius(at, o, floor) for o in behind], axis=0))
 
-    return marks(face.region, taken, joint.letter, profile, rooms)
+    return rooms

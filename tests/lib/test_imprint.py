@@ -323,4 +323,7 @@ def test_the_body_of_a_joint_is_what_its_rings_bound():
     assert {p.tobytes() for p in body.reshape(-1, 3)} == {p.tobytes() for p in points}
     spanned = np.cross(body[:, 1] - body[:, 0], body[:, 2] - body[:, 0])
     surface = np.linalg.norm(spanned, axis=1).sum() / 2
-    assert surface == pytest.approx(hull(joint, rings).surface_area(), rel=1e-6)
+    # Convex parts, less what they share: a union of parts that touch may leave a sliver of it.
+    parts = [hull(joint, pair).surface_area() for pair in pairwise(rings)]
+    shared = sum(area(outline) for outline, _ in rings[1:-1])
+    assert surface == pytest.approx(sum(parts) - 2 * shared, rel=1e-6)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,9 +11,12 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
 from seamwright.frame import Frame
+from seamwright.interface import interfaces
 from seamwright.mesh import Mesh
 from seamwright.middle import length_of
 from seamwright.outline import Region
+from seamwright.pieces import take_apart
+from seamwright.printer import PrinterProfile
 from seamwright.rim import diagram, rim_of
 from seamwright.room import (
     Obstacles,
@@ -23,7 +28,9 @@ from seamwright.room import (
     obstacles,
     spots,
 )
+from seamwright.seam import Seam
 from seamwright.shapes import box
+from seamwright.sizing import joints
 from seamwright.wall import sampled
 
 NEAR = 1e-3
@@ -482,3 +489,18 @@ def test_spots_are_those_of_a_grid_that_lie_inside():
         at = spots(region, 0.7)
         assert region.contains(at[:-1]).all() and (at[-1] == region.inner_point).all()
         assert len(at) - 1 == pytest.approx(region.area / 0.49, rel=0.03)
+
+
+def test_a_figure_as_large_as_a_hall_asks_for_no_more_memory_than_there_is():
+    """At 3 mm from sample to sample its faces would take 30 GiB."""
+    side = 200_000.0
+    seams = (Seam(1, "waist", (side / 2, side / 2, side / 2), (0.0, 0.0, 1.0)),)
+    blanks = take_apart(box(side, side, side), seams)
+    large = PrinterProfile(build_volume=(2 * side, 2 * side, 2 * side))
+    tracemalloc.start()
+    (joint,) = joints(blanks, interfaces(blanks, seams), large)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 400e6
+    assert len(joint.pegs) == 3 and joint.marks is not None
+    assert min(p.wall for p in joint.pegs) >= large.wall

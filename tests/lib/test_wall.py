@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from seamwright.mesh import Mesh
 from seamwright.shapes import box, moved, sphere, torus
-from seamwright.wall import least_distance, sampled, segment_distance
+from seamwright.wall import _pair_distances, least_distance, sampled, segment_distance
 
 FLAT = np.array([[[0, 0, 0], [4, 0, 0], [0, 4, 0]]], dtype=float)
 
@@ -204,3 +204,41 @@ def test_samples_lie_on_the_triangle_and_leave_no_large_gap(numbers, spacing):
 
 def test_samples_of_nothing():
     assert sampled(np.zeros((0, 3, 3)), 1.0).shape == (0, 3)
+
+
+# --- what is left out ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_what_is_left_out_is_never_the_nearest(seed):
+    """Needles, whose bounds tell little, beside small faces: to the last bit as of all pairs."""
+    rng = np.random.default_rng(seed)
+    small = rng.uniform(-40, 40, (900, 1, 3)) + rng.normal(0, 1.0, (900, 3, 3))
+    needles = rng.uniform(-60, 60, (60, 3, 3))
+    needles[:, 1] = needles[:, 0] + rng.normal(0, 0.2, (60, 3))
+    skin = np.concatenate([small, needles])
+    body = rng.uniform(-4, 4, (40, 3, 3)) * [1, 1, 5]
+    far = np.linalg.norm(skin.mean(axis=1), axis=1) > 9
+    skin = skin[far]
+    i, j = (k.ravel() for k in np.indices((len(skin), len(body))))
+    every = _pair_distances(skin[i], body[j])
+    least, where = least_distance(body, skin)
+    assert least == every.min()
+    assert where.tolist() == skin[i[every == least].min()].mean(axis=0).tolist()
+
+
+def test_so_many_samples_and_no_more():
+    large = 200_000 * np.array([[[0, 0, 0], [1, 0, 0], [0, 1, 0.0]]])
+    both = np.concatenate([large, FLAT])
+    few = sampled(both, 3.0, 10_000)
+    assert 1_000 < len(few) < 10_006
+    # Spread over all of the large face, however far apart.
+    spread = cKDTree(few).query(rng_points(large[0], 500))[0]
+    assert spread.max() < 200_000 / 20
+    # What needs no more than that is sampled as without.
+    assert np.array_equal(sampled(FLAT, 0.1, 10_000), sampled(FLAT, 0.1))
+
+
+def rng_points(triangle: np.ndarray, count: int) -> np.ndarray:
+    share = np.random.default_rng(5).dirichlet([1, 1, 1], count)
+    return share @ triangle

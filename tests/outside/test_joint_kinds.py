@@ -262,6 +262,12 @@ def test_wishes_that_do_not_fit_are_refused_with_what_would(choice, said):
         made(choice)
 
 
+def test_the_thinnest_peg_that_is_named_is_made():
+    with pytest.raises(BadInput, match=r"give 2\.4 mm or more"):
+        made(JointChoice(width=2.3))
+    assert {peg.width for peg in made(JointChoice(width=2.4)).joints[0].pegs} == {2.4}
+
+
 def test_a_joint_on_an_interface_that_is_gone():
     with pytest.raises(BadInput, match="no interface near"):
         made(joints=(JointAt("middle", (500.0, 0.0, 0.0), JointChoice("plain")),))
