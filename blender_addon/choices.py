@@ -8,6 +8,7 @@ panel shows the same.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from typing import Any
 
 import bpy
@@ -22,11 +23,8 @@ from seamwright.seam import Point
 
 from . import scene as ours
 from .conversion import typed
-from .joint_properties import AUTOMATIC, DIRECTED, SHOWN
+from .joint_properties import AUTOMATIC, COUNTED, DIRECTED, SAID, SHOWN
 from .place import carried, plane_of, rows, stands, tell, told_of
-
-_FREE = {"count": 0, "width": 0.0, "depth": 0.0}
-"""What the panel shows where a number is left open."""
 
 _SWITCHED = ("clearance", "turn")
 """Numbers that have a tick of their own, `own_clearance` and `own_turn`."""
@@ -64,13 +62,40 @@ def choice_of(obj: bpy.types.Object, scene: bpy.types.Scene, mm: float) -> Joint
     if "at" in kept:
         kept["at"] = carried(obj, told, mm, kept["at"])
     try:
-        return JointChoice(**{**kept, **found})
+        return JointChoice(**{**kept, **found, "firm": _firm(group, was)})
     except BadInput as error:
         raise BadInput(f"Joint of '{obj.name}': {error}") from error
 
 
+def _firm(group: bpy.types.PropertyGroup, was: JointChoice) -> tuple[str, ...]:
+    """What is as by default and goes over the seam's: what a job gave, and what is ticked."""
+    if not group.is_joint:
+        return was.firm
+    ticked = {"kind": group.kind_said, "marks": group.marks_said, "key": "key" in was.firm}
+    return tuple(key for key, is_said in ticked.items() if is_said)
+
+
+def place_pegs(obj: bpy.types.Object, at: Iterable[Point], mm: float) -> None:
+    """Say where the pegs or magnets go, in mm; from now on they go along with the object."""
+    group = obj.seamwright
+    table = _told(obj).get("choice", {})
+    if table.get("kind", AUTOMATIC) != group.joint:
+        # What was given for another kind does not count.
+        table = {} if group.joint == AUTOMATIC else {"kind": group.joint}
+    table["at"] = [list(place) for place in at]
+    told = {"choice": table, "mm": mm, "matrix": rows(ours.matrix_of(obj))}
+    group.joint_told = json.dumps(told)
+
+
+def places_of(obj: bpy.types.Object) -> int:
+    """How many places are given for the pegs or magnets; 0 where they go is left open."""
+    table = _told(obj).get("choice", {})
+    is_meant = table.get("kind", AUTOMATIC) == obj.seamwright.joint
+    return len(table.get("at", ())) if is_meant else 0
+
+
 def forget_places(obj: bpy.types.Object) -> None:
-    """Let the pegs go where they have room, not where a job said."""
+    """Let the pegs go where they have room, not where a job or the user said."""
     told = _told(obj)
     if told:
         told["choice"].pop("at", None)
@@ -86,7 +111,7 @@ def _shown(group: bpy.types.PropertyGroup, key: str, was: Any) -> Any:
     value = getattr(group, key)
     if key in _SWITCHED:
         value = value if getattr(group, f"own_{key}") else None
-    elif value == _FREE.get(key, AUTOMATIC):
+    elif value == (0 if key in COUNTED else AUTOMATIC):
         value = None
     if not isinstance(value, float):
         return value
@@ -109,9 +134,10 @@ def take_choice(
     """
     group = obj.seamwright
     group.joint, group.marks = choice.kind, choice.marks
-    for key, free in _FREE.items():
-        value = getattr(choice, key)
-        setattr(group, key, free if value is None else value)
+    for key, kept in (("kind", SAID["joint"]), ("marks", SAID["marks"])):
+        setattr(group, kept, group.is_joint and choice.says(key))
+    for key in COUNTED:
+        setattr(group, key, getattr(choice, key) or 0)
     for key in ("footprint", "pegs_on", "magnet"):
         setattr(group, key, getattr(choice, key) or AUTOMATIC)
     for key in _SWITCHED:

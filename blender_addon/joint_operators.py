@@ -24,8 +24,9 @@ class SEAMWRIGHT_OT_size_joints(LongWork, bpy.types.Operator):
         except Cancelled:
             raise
         except SeamwrightError as error:
+            base = late("joints").sized_of(figure)
             ours.clear_joints(settings)
-            settings.joints_found = str(error)
+            settings.joints_found = late("joint_handles").why_not(context, figure, base, error)
             raise
         settings.joints_found = said
         return said
@@ -64,7 +65,7 @@ class SEAMWRIGHT_OT_add_direction(Work, bpy.types.Operator):
 
 
 class SEAMWRIGHT_OT_forget_places(Work, bpy.types.Operator):
-    """Let the pegs go where they have room, not to the places that the job gave"""
+    """Let the pegs go where they have room, not to the places that they were given"""
 
     bl_idname = "seamwright.forget_places"
     bl_label = "Forget Places"

@@ -1,13 +1,12 @@
 """The panel's parts on joints, rods, assembly and the gauge."""
 
-import json
-
 import bpy
 
-from . import decisions
+from . import next_step, redraw
 from . import scene as ours
-from .joint_properties import AUTOMATIC, DIRECTED, SHOWN
-from .step import Step, lines, out_of_date, told
+from .joint_properties import COUNTED, DIRECTED, SHOWN
+from .lists import has_pieces
+from .step import Step, lines, out_of_date, says, told
 
 
 class SEAMWRIGHT_PT_joint(Step, bpy.types.Panel):
@@ -26,27 +25,43 @@ class SEAMWRIGHT_PT_joint(Step, bpy.types.Panel):
         if group.is_joint:
             layout.prop(obj, "name", text="Joint")
             lines(layout, context, f"Left open, it is as seam '{group.seam.name}' says.")
-        layout.prop(group, "joint", text="Kind")
+        if group.is_joint:
+            of_seam = group.seam.seamwright
+            kind = group.bl_rna.properties["joint"].enum_items[of_seam.joint].name
+            self.draw_switched(layout, group, "joint", "Kind", f"As Seam: {kind}")
+        else:
+            layout.prop(group, "joint", text="Kind")
         shown = SHOWN[group.joint]
         column = layout.column(align=True)
-        for key in ("footprint", "magnet", "count", "width", "depth", "pegs_on"):
+        for key in ("footprint", "magnet", "pegs_on"):
             if key in shown:
                 column.prop(group, key)
+        column = layout.column(align=True)
+        for key in COUNTED:
+            if key in shown:
+                self.draw_switched(column, group, key, left_open=automatic(obj, key))
         for key in ("clearance", "turn"):
             if key in shown:
-                self.draw_switched(layout, group, key)
+                self.draw_switched(column, group, key)
         if group.joint in DIRECTED:
             self.draw_direction(layout, context, group)
-        layout.prop(group, "marks")
+        if group.is_joint:
+            words = "As Seam: Marks" if of_seam.marks else "As Seam: No Marks"
+            self.draw_switched(layout, group, "marks", left_open=words)
+        else:
+            layout.prop(group, "marks")
         self.draw_places(layout, obj)
 
-    def draw_switched(self, layout, group, key):
-        name = group.bl_rna.properties[key].name
-        row = layout.row(align=True, heading=name)
+    def draw_switched(self, layout, group, key, name="", left_open=""):
+        """A value with a tick of its own; `left_open` is said in its place while it has none."""
+        row = layout.row(align=True, heading=name or group.bl_rna.properties[key].name)
         row.prop(group, f"own_{key}", text="")
         value = row.row(align=True)
         value.active = getattr(group, f"own_{key}")
-        value.prop(group, key, text="")
+        if left_open and not value.active:
+            value.label(text=left_open)
+        else:
+            value.prop(group, key, text="Engraved" if key == "marks" else "")
 
     def draw_direction(self, layout, context, group):
         if ours.is_there(group.direction, context.scene):
@@ -59,12 +74,33 @@ class SEAMWRIGHT_PT_joint(Step, bpy.types.Panel):
             layout.operator("seamwright.add_direction", icon="EMPTY_SINGLE_ARROW")
 
     def draw_places(self, layout, obj):
-        group = obj.seamwright
-        told = json.loads(group.joint_told or "{}").get("choice", {})
-        if told.get("at") and told.get("kind", AUTOMATIC) == group.joint:
+        choices = ours.loaded("choices")
+        many = choices.places_of(obj) if choices and obj.seamwright.joint_told else 0
+        if many:
             row = layout.row(align=True, heading="Places")
-            count = ours.counted(len(told["at"]), "Place")
-            row.operator("seamwright.forget_places", text=f"{count} of the Job", icon="X")
+            text = f"Forget {ours.counted(many, 'Place')}"
+            row.operator("seamwright.forget_places", text=text, icon="X")
+
+
+def automatic(obj, key):
+    """What is said of a number that is left open, with what was chosen for it if that is known."""
+    joints = ours.loaded("joints")
+    found = joints.sizes_of(obj, key) if joints is not None else ()
+    places = 0 if key == "count" else 1
+    values = list(dict.fromkeys(f"{value:.{places}f}" for value in found))
+    said = "As Seam" if obj.seamwright.is_joint else "Automatic"
+    return f"{said}: {', '.join(values)}" if values else said
+
+
+def joints_line(context, figure):
+    """What the step on joints says first."""
+    if figure is None:
+        return next_step.Line(next_step.NO_FIGURE)
+    settings = context.scene.seamwright
+    states = [joint.state for joint in settings.joints]
+    is_new = bool(states) and settings.joints_mark == redraw.mark_of(figure, context.scene)
+    seams = len(redraw.seams_of(figure, context.scene))
+    return next_step.joints_line(seams, states, is_new, has_pieces(context, figure))
 
 
 class SEAMWRIGHT_PT_joints(Step, bpy.types.Panel):
@@ -73,16 +109,14 @@ class SEAMWRIGHT_PT_joints(Step, bpy.types.Panel):
 
     def draw(self, context):
         layout = self.start()
-        settings = context.scene.seamwright
+        settings, figure = context.scene.seamwright, ours.chosen_figure(context)
+        says(layout, context, joints_line(context, figure))
         row = layout.row(align=True)
         row.operator("seamwright.size_joints", icon="DRIVER_DISTANCE")
         row.prop(settings, "show_joints", text="", icon="HIDE_OFF", toggle=True)
-        figure = ours.chosen_figure(context)
         if figure is None:
             return
         if settings.joints:
-            if settings.joints_mark != decisions.mark_of(figure, context.scene):
-                out_of_date(layout, "size the joints again")
             layout.template_list(
                 "SEAMWRIGHT_UL_joints", "", settings, "joints", settings, "joint_index", rows=4
             )
@@ -161,7 +195,7 @@ class SEAMWRIGHT_PT_assembly(Step, bpy.types.Panel):
         figure = ours.chosen_figure(context)
         if figure is None:
             return
-        if settings.joints_mark != decisions.mark_of(figure, context.scene):
+        if settings.joints_mark != redraw.mark_of(figure, context.scene):
             out_of_date(layout, "make the pieces again")
         for fight in settings.fights.splitlines():
             self.draw_warning(layout, context, fight)
@@ -193,6 +227,7 @@ class SEAMWRIGHT_PT_assembly(Step, bpy.types.Panel):
 class SEAMWRIGHT_PT_gauge(Step, bpy.types.Panel):
     bl_label = "Gauge"
     bl_parent_id = "SEAMWRIGHT_PT_printer"
+    bl_order = 3
     bl_options = {"DEFAULT_CLOSED"}
 
     def draw(self, context):

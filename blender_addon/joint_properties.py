@@ -3,6 +3,8 @@
 No `from __future__ import annotations` here: Blender reads these annotations.
 """
 
+from collections.abc import Callable
+
 import bpy
 from bpy.props import (
     BoolProperty,
@@ -65,6 +67,13 @@ SHOWN = {
 DIRECTED = (AUTOMATIC, "pegs", "loose pegs")
 """Kinds whose pegs run along a direction."""
 
+COUNTED = {"count": 1, "width": 8.0, "depth": 8.0}
+"""Numbers that are 0 where they are left open, and what they start with if nothing better is
+known."""
+
+SAID = {"joint": "kind_said", "marks": "marks_said"}
+"""What of a single joint may be as by default and yet go over its seam's, and what keeps that."""
+
 
 def _magnet_items() -> list[tuple[str, str, str, int]]:
     items = [(AUTOMATIC, "Automatic", "The largest that leaves the wall", 0)]
@@ -79,6 +88,51 @@ def _rod_changed(self: bpy.types.PropertyGroup, context: bpy.types.Context) -> N
     scene.size_rod(self.id_data, context.scene)
 
 
+def _kind_chosen(self: bpy.types.PropertyGroup, _context: bpy.types.Context) -> None:
+    # Whoever picks a kind for a single joint means it, be it the automatic one.
+    self.kind_said = self.is_joint
+
+
+def _is_own(key: str) -> Callable[[bpy.types.PropertyGroup], bool]:
+    def get(self: bpy.types.PropertyGroup) -> bool:
+        return bool(getattr(self, key) > 0)
+
+    return get
+
+
+def _make_own(key: str) -> Callable[[bpy.types.PropertyGroup, bool], None]:
+    """Ticked, a number starts with what was chosen for it; unticked, it is left open again."""
+
+    def put(self: bpy.types.PropertyGroup, is_own: bool) -> None:
+        if is_own == (getattr(self, key) > 0):
+            return
+        joints = scene.loaded("joints")
+        found = joints.sizes_of(self.id_data, key) if is_own and joints else ()
+        value = max(found, default=COUNTED[key]) if is_own else 0
+        setattr(self, key, type(COUNTED[key])(round(value, 2)))
+
+    return put
+
+
+def _says(key: str) -> Callable[[bpy.types.PropertyGroup], bool]:
+    def get(self: bpy.types.PropertyGroup) -> bool:
+        default = self.bl_rna.properties[key].default
+        return getattr(self, key) != default or bool(getattr(self, SAID[key]))
+
+    return get
+
+
+def _say(key: str) -> Callable[[bpy.types.PropertyGroup, bool], None]:
+    """Unticked, a single joint is as its seam again."""
+
+    def put(self: bpy.types.PropertyGroup, says: bool) -> None:
+        if not says:
+            setattr(self, key, self.bl_rna.properties[key].default)
+        setattr(self, SAID[key], says)
+
+    return put
+
+
 def _joint_chosen(self: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
     picking.look_at_joint(self, context)
 
@@ -91,12 +145,26 @@ class JointSettings:
         description="What holds the two sides of this seam together",
         items=KINDS,
         default=AUTOMATIC,
+        update=_kind_chosen,
     )
+    own_joint: BoolProperty(
+        name="Own Kind",
+        description="Give this joint a kind of its own, be it the automatic one, not its seam's",
+        get=_says("joint"),
+        set=_say("joint"),
+    )
+    kind_said: BoolProperty(options={"HIDDEN"})
     footprint: EnumProperty(
         name="Footprint",
         description="Shape of the pegs where they stand on the seam face",
         items=FOOTPRINTS,
         default=AUTOMATIC,
+    )
+    own_count: BoolProperty(
+        name="Own Count",
+        description="Say how many pegs or magnets, and do not leave it to the face",
+        get=_is_own("count"),
+        set=_make_own("count"),
     )
     count: IntProperty(
         name="Count",
@@ -104,6 +172,12 @@ class JointSettings:
         default=0,
         min=0,
         max=MOST_PEGS,
+    )
+    own_width: BoolProperty(
+        name="Own Width",
+        description="Say how wide the pegs are, and do not leave it to the room there is",
+        get=_is_own("width"),
+        set=_make_own("width"),
     )
     width: FloatProperty(
         name="Width (mm)",
@@ -113,6 +187,12 @@ class JointSettings:
         soft_max=30.0,
         precision=2,
         step=50,
+    )
+    own_depth: BoolProperty(
+        name="Own Depth",
+        description="Say how deep the pegs go, and do not leave it to their width",
+        get=_is_own("depth"),
+        set=_make_own("depth"),
     )
     depth: FloatProperty(
         name="Depth (mm)",
@@ -169,13 +249,21 @@ class JointSettings:
         description="Engrave the joint's letter and the witness mark into both faces",
         default=True,
     )
+    own_marks: BoolProperty(
+        name="Own Marks",
+        description="Say for this joint alone whether it gets marks, not as its seam does",
+        get=_says("marks"),
+        set=_say("marks"),
+    )
+    marks_said: BoolProperty(options={"HIDDEN"})
     direction: PointerProperty(
         name="Direction",
         description="The Empty whose arrow the pegs run along, either way",
         type=bpy.types.Object,
     )
     joint_told: StringProperty(
-        description="The joint exactly as a job file gave it, with what the panel does not show",
+        description="The joint exactly as a job file gave it, with what the panel does not show, "
+        "and the places that its pegs were dragged to",
         options={"HIDDEN"},
     )
     # A joint of a seam that has several, decided for itself.

@@ -1,13 +1,15 @@
 """The joints as they are sized: listed in the panel, and kept in memory to be drawn.
 
 What is kept is known by a mark of the seams, rods and choices it was made of, so that it is
-never shown for others.
+never shown for others. Where only sizes, turns and places were changed since, what these come to
+is drawn, see `previews`.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,6 +21,7 @@ from seamwright.clearance import grade
 from seamwright.errors import BadInput, Progress
 from seamwright.job import Job
 from seamwright.joint import Joint
+from seamwright.known import Known
 from seamwright.loads import afloat, weights
 from seamwright.mesh import FloatArray
 from seamwright.order import Order
@@ -27,11 +30,12 @@ from seamwright.run import Figure, Result, sized
 from seamwright.strength import Strength, strengths, summary
 from seamwright.strength import warnings as weak_joints
 
+from . import redraw
 from . import scene as ours
 from .choices import add_joint
 from .decisions import mark_of, seams_mark
 from .pieces import kept_mm, readying
-from .work import Steps
+from .work import Steps, late
 
 
 @dataclass(frozen=True)
@@ -39,7 +43,8 @@ class Drawn:
     """The joints and rods of a figure to be drawn, and the mark they are good for.
 
     seams : the mark of where the seams were. mm : at true size in a Blender unit.
-    made : counts what was sized.
+    weak : letters of joints that do not hold, or leave too thin a wall.
+    made : counts what was sized. job : it was made of.
     """
 
     mark: str
@@ -49,21 +54,52 @@ class Drawn:
     bores: tuple[Bore, ...]
     weak: frozenset[str]
     made: int
+    job: Job
 
 
-_count = itertools.count()
-_drawn: dict[str, Drawn] = {}
-"""By the figure's name."""
+QUICK = 1.0
+"""Seconds that sizing may take to be done unasked after a joint was dragged (common practice, no
+source)."""
+
+_KEPT = 8
+"""How many sizings of a figure are kept, for steps of undo (common practice, no source)."""
+
+counter = itertools.count()
+_sized_of: dict[str, list[Drawn]] = {}
+_known: dict[str, Known] = {}
+_seconds: dict[str, float] = {}
+"""What was sized, the last at the end, what is known from it, and how long it took, by the
+figure's name."""
+
+
+def sized_of(figure: bpy.types.Object) -> Drawn | None:
+    """What was sized of a figure as the panel lists it, whether or not it was changed since."""
+    kept, listed = _sized_of.get(figure.name, []), bpy.context.scene.seamwright.joints_mark
+    as_listed = [drawn for drawn in kept if drawn.mark == listed]
+    found = as_listed or kept
+    return found[-1] if found else None
 
 
 def drawn_of(figure: bpy.types.Object) -> Drawn | None:
-    """What was last sized of a figure, whether or not it was changed since."""
-    return _drawn.get(figure.name)
+    """What there is to draw of a figure: as sized, or as what was changed since comes to if that
+    can be told; else what was last sized."""
+    found = sized_of(figure)
+    if found is None:
+        return None
+    mark = redraw.mark_of(figure, bpy.context.scene)
+    as_now = [drawn for drawn in _sized_of[figure.name] if drawn.mark == mark]
+    if as_now:
+        return as_now[-1]
+    return late("previews").preview_of(figure, found, mark) or found
 
 
 def forget() -> None:
     """Let go of all that is kept."""
-    _drawn.clear()
+    for kept in (_sized_of, _known, _seconds):
+        kept.clear()
+    previews = ours.loaded("previews")
+    if previews is not None:
+        previews.forget()
 
 
 # --- sizing ---------------------------------------------------------------------------------
@@ -79,8 +115,11 @@ def sizing(context: bpy.types.Context, figure: bpy.types.Object) -> Steps:
         If a seam cannot be parted as asked, or a joint or rod cannot be made as asked.
     """
     prepared, job, mm = yield from readying(context, figure)
-    joints, channels, strong, hung = yield lambda progress: _sized(prepared, job, progress)
-    _keep(context, figure, joints, channels, strong, mm)
+    name, known = figure.name, Known(_known.get(figure.name))
+    start = time.perf_counter()
+    joints, channels, strong, hung = yield lambda progress: _sized(prepared, job, progress, known)
+    _seconds[name], _known[name] = time.perf_counter() - start, known.settled()
+    _keep(context, figure, job, joints, channels, strong, mm)
     _list(context, joints, strong, Order(), mm, job)
     settings = context.scene.seamwright
     settings.strength = summary(strong)
@@ -89,12 +128,17 @@ def sizing(context: bpy.types.Context, figure: bpy.types.Object) -> Steps:
     return " ".join((said, *found))
 
 
+def is_quick(figure: bpy.types.Object) -> bool:
+    """Whether sizing a figure's joints anew takes no longer than a user likes to wait."""
+    return _seconds.get(figure.name, math.inf) <= QUICK
+
+
 def _sized(
-    prepared: Figure, job: Job, progress: Progress
+    prepared: Figure, job: Job, progress: Progress, known: Known
 ) -> tuple[tuple[Joint, ...], tuple[Bore, ...], tuple[Strength, ...], tuple[int, ...]]:
     if not job.seams:
         raise BadInput("The figure has no seam; add one or more.")
-    found = sized(prepared, job, lambda d, w: progress(0.05 + 0.85 * d, w))
+    found = sized(prepared, job, lambda d, w: progress(0.05 + 0.85 * d, w), known)
     blanks, channels, joints = found.blanks, found.bores, found.joints
     progress(0.9, "judging joints")
     # Pegs and sockets weigh next to nothing against the pieces.
@@ -105,7 +149,7 @@ def _sized(
 def take_result(context: bpy.types.Context, figure: bpy.types.Object, result: Result) -> None:
     """List the joints of the result that was just made, with strength and assembly order."""
     mm = kept_mm()
-    _keep(context, figure, result.joints, result.bores, result.strengths, mm)
+    _keep(context, figure, result.job, result.joints, result.bores, result.strengths, mm)
     _list(context, result.joints, result.strengths, result.order, mm, result.job)
     settings = context.scene.seamwright
     settings.strength = summary(result.strengths)
@@ -117,6 +161,7 @@ def take_result(context: bpy.types.Context, figure: bpy.types.Object, result: Re
 def _keep(
     context: bpy.types.Context,
     figure: bpy.types.Object,
+    job: Job,
     joints: tuple[Joint, ...],
     channels: tuple[Bore, ...],
     strong: tuple[Strength, ...],
@@ -124,7 +169,8 @@ def _keep(
 ) -> None:
     mark, seams = mark_of(figure, context.scene), seams_mark(figure, context.scene)
     weak = frozenset(s.letter for s in strong if not s.holds)
-    _drawn[figure.name] = Drawn(mark, seams, mm, joints, channels, weak, next(_count))
+    drawn = Drawn(mark, seams, mm, joints, channels, weak, next(counter), job)
+    _sized_of[figure.name] = [*_sized_of.get(figure.name, []), drawn][-_KEPT:]
 
 
 # --- the list -------------------------------------------------------------------------------
@@ -210,7 +256,7 @@ def overridden(context: bpy.types.Context, figure: bpy.types.Object, letter: str
     BadInput
         If the joint is not known any more, or is decided for already.
     """
-    drawn = drawn_of(figure)
+    drawn = sized_of(figure)
     if drawn is None or drawn.seams != seams_mark(figure, context.scene):
         raise BadInput("The seams were changed since the joints were sized; size them again.")
     joint = next((j for j in drawn.joints if j.letter == letter), None)
@@ -220,7 +266,7 @@ def overridden(context: bpy.types.Context, figure: bpy.types.Object, letter: str
     seam = seams[joint.interface.seam.id - 1]
     near = tuple(float(x) for x in np.round(joint.interface.centre, 3) + 0.0)
     for other in ours.joints_of(figure, context.scene):
-        if other.seamwright.seam == seam and _is_at(other, drawn, joint):
+        if other.seamwright.seam == seam and is_at(other, drawn, joint):
             raise BadInput(f"Joint {letter} is decided by '{other.name}' already; select that.")
     one = JointAt(joint.interface.seam.name, near, JointChoice())
     empty = add_joint(context, seam, one, near, drawn.mm)
@@ -228,11 +274,44 @@ def overridden(context: bpy.types.Context, figure: bpy.types.Object, letter: str
     return empty.name
 
 
-def _is_at(empty: bpy.types.Object, drawn: Drawn, joint: Joint) -> bool:
+def is_at(empty: bpy.types.Object, drawn: Drawn, joint: Joint) -> bool:
     """Whether of all joints of its seam an Empty is nearest to this one."""
-    place = np.array(empty.matrix_world.translation) * drawn.mm
+    place = np.array(ours.matrix_of(empty).translation) * drawn.mm
     mine = [j for j in drawn.joints if j.interface.seam.name == joint.interface.seam.name]
     return min(mine, key=lambda j: float(np.linalg.norm(j.interface.centre - place))) is joint
+
+
+def acted_on(obj: bpy.types.Object) -> list[str]:
+    """Letters of the sized joints that a seam's object or a single joint's Empty decides for."""
+    group, scene = obj.seamwright, bpy.context.scene
+    drawn = sized_of(group.figure) if group.figure is not None else None
+    if drawn is None or drawn.seams != seams_mark(group.figure, scene):
+        return []
+    seam = group.seam if group.is_joint else obj
+    seams = ours.seams_of(group.figure, scene)
+    if seam not in seams:
+        return []
+    number = 1 + seams.index(seam)
+    mine = [joint for joint in drawn.joints if joint.interface.seam.id == number]
+    singles = [o for o in ours.joints_of(group.figure, scene) if o.seamwright.seam == seam]
+    own = {j.letter: [o for o in singles if is_at(o, drawn, j)] for j in mine}
+    wanted = [obj] if group.is_joint else []
+    return [letter for letter, found in own.items() if found == wanted]
+
+
+def sizes_of(obj: bpy.types.Object, key: str) -> tuple[float, ...]:
+    """What was chosen as the count, width or depth of the joints that an object decides for."""
+    letters = acted_on(obj)
+    drawn = sized_of(obj.seamwright.figure) if letters else None
+    found = []
+    for joint in drawn.joints if drawn is not None else ():
+        if joint.letter not in letters:
+            continue
+        if key == "count":
+            found.append(float(len(joint.pegs) or len(joint.magnets)))
+        elif joint.pegs:
+            found.append(max(getattr(peg, key) for peg in joint.pegs))
+    return tuple(found)
 
 
 # --- lines to draw --------------------------------------------------------------------------

@@ -30,6 +30,9 @@ source)."""
 MOST_PEGS = 6
 """Pegs that one face may get."""
 
+FIRM = ("kind", "key", "marks")
+"""What is never left open by itself: as it is by default, unless that is said."""
+
 
 @dataclass(frozen=True)
 class JointChoice:
@@ -51,6 +54,7 @@ class JointChoice:
     at : (3,) mm each, where the pegs or magnets go.
     key : False for footprints without a key: refused where they would go home several ways.
     marks : whether letter and witness mark are engraved.
+    firm : which of `FIRM` are said to be as by default, so that they hold over the seam's.
     """
 
     kind: JointKind = "auto"
@@ -66,8 +70,11 @@ class JointChoice:
     at: tuple[Point, ...] = ()
     key: bool = True
     marks: bool = True
+    firm: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
+        firm = tuple(key for key in FIRM if key in self.firm and self._is_default(key))
+        object.__setattr__(self, "firm", firm)
         self._require_known()
         self._require_sizes()
         if not self.key and self.footprint == "section":
@@ -122,18 +129,19 @@ class JointChoice:
         """Whether only the kind is said."""
         return self == JointChoice(self.kind)
 
+    def says(self, key: str) -> bool:
+        """Whether this choice decides for a key and does not leave it open."""
+        return key in self.firm or not self._is_default(key)
+
     def over(self, base: JointChoice) -> JointChoice:
         """This choice, and the base's where this one leaves something open."""
-        plain = JointChoice()
-        if self.kind not in ("auto", base.kind):
+        if self.says("kind") and self.kind != base.kind:
             base = JointChoice(clearance=base.clearance, marks=base.marks)
-        return JointChoice(
-            **{
-                f.name: getattr(self if getattr(self, f.name) != getattr(plain, f.name) else base,
-                                f.name)
-                for f in fields(JointChoice)
-            }
-        )  # fmt: skip
+        keys = (f.name for f in fields(JointChoice) if f.name != "firm")
+        return JointChoice(**{key: getattr(self if self.says(key) else base, key) for key in keys})
+
+    def _is_default(self, key: str) -> bool:
+        return bool(getattr(self, key) == getattr(JointChoice, key))
 
 
 _ONLY_PEGS = ("footprint", "width", "depth", "pegs_on", "direction")

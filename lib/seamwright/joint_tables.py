@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
 
-from seamwright.choice import AUTO, KINDS, JointAt, JointChoice
+from seamwright.choice import FIRM, KINDS, JointAt, JointChoice
 from seamwright.errors import BadInput
 from seamwright.rod import Rod
 from seamwright.tables import (
@@ -19,7 +19,7 @@ from seamwright.tables import (
     whole_of,
 )
 
-_KEYS = tuple(f.name for f in fields(JointChoice))
+_KEYS = tuple(f.name for f in fields(JointChoice) if f.name != "firm")
 
 
 def seam_joint(table: Mapping[str, Any], where: str) -> JointChoice:
@@ -56,7 +56,7 @@ def choice_of(table: Mapping[str, Any], where: str, also: tuple[str, ...] = ()) 
         else:
             found[key] = number_of(table, key, where)
     try:
-        return JointChoice(**found)
+        return JointChoice(**found, firm=tuple(key for key in FIRM if key in table))
     except BadInput as error:
         raise BadInput(f"{where}: {error}") from error
 
@@ -66,7 +66,7 @@ def choice_table(choice: JointChoice) -> dict[str, Any]:
     table: dict[str, Any] = {}
     for key in _KEYS:
         value = getattr(choice, key)
-        if value != getattr(AUTO, key):
+        if choice.says(key):
             table[key] = [list(p) for p in value] if key == "at" else value
     if "direction" in table:
         table["direction"] = list(table["direction"])

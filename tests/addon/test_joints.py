@@ -137,6 +137,9 @@ def decided(group, number: random.Random) -> None:
     group.turn = number.uniform(-180, 180)
     group.magnet = number.choice(["auto", *MAGNETS])
     group.marks = number.random() < 0.5
+    if group.is_joint:
+        group.own_joint = number.random() < 0.5
+        group.own_marks = number.random() < 0.5
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -336,13 +339,19 @@ def test_a_click_selects_the_seam(legs):
 
 
 def test_the_list_is_out_of_date_when_anything_it_depends_on_is_changed(legs):
+    from blender_addon import redraw  # noqa: PLC0415
     from blender_addon.decisions import mark_of  # noqa: PLC0415
     from blender_addon.overlay import joints_to_draw  # noqa: PLC0415
 
     def fresh() -> bool:
         bpy.context.view_layer.update()
+        redraw.begin()
         same = settings().joints_mark == mark_of(legs, bpy.context.scene)
-        assert (joints_to_draw(bpy.context) is not None) == same
+        drawn = joints_to_draw(bpy.context)
+        # What a width comes to can be told without sizing.
+        is_told = seam.seamwright.width == 9.0
+        assert (drawn is not None) == (same or is_told)
+        assert not is_told or {joint.pegs[0].width for joint in drawn.joints} == {9.0}
         return same
 
     seam = bpy.data.objects["Seam"]
@@ -378,6 +387,106 @@ def test_what_cannot_be_sized_is_said_in_the_panel(figure):
     said = refused(bpy.ops.seamwright.size_joints)
     assert "would fit" in said
     assert settings().joints_found == said and not settings().joints
+
+
+def test_a_forced_width_says_where_no_wall_is_left_and_what_would_fit(figure):
+    from blender_addon.overlay import places_to_draw  # noqa: PLC0415
+
+    bpy.ops.seamwright.add_seam(at="MIDDLE")
+    bpy.ops.seamwright.size_joints()
+    assert not places_to_draw(bpy.context)
+    active().seamwright.width = 95.0
+    said = refused(bpy.ops.seamwright.size_joints)
+    first, second = settings().joints_found.splitlines()
+    assert said == first and "cannot have pegs of 95 mm" in said and "would fit" in said
+    assert second.startswith("Joint A would leave no wall at (")
+    # The joint's own place, and on the rim of the figure's section where its wall would be.
+    middle, thin = places_to_draw(bpy.context)
+    assert np.allclose(middle, (0, 0, 0), atol=1e-3)
+    assert abs(thin.z) < 1e-3 and max(abs(thin.x), abs(thin.y)) > 50
+
+
+# --- automatic or given -----------------------------------------------------------------------
+
+
+def test_a_tick_tells_what_is_given_and_starts_with_what_was_chosen(legs):
+    group = bpy.data.objects["Seam"].seamwright
+    assert not (group.own_count or group.own_width or group.own_depth)
+    group.own_width = group.own_count = group.own_depth = True
+    assert (group.count, group.width, group.depth) == (1, 8.0, 8.0)
+    group.own_width = group.own_count = group.own_depth = False
+    assert panel_job().seams[0].joint == JointChoice()
+    bpy.context.view_layer.objects.active = bpy.data.objects["Seam"]
+    bpy.ops.seamwright.size_joints()
+    kinds = {joint.kind for joint in settings().joints}
+    for key in ("own_count", "own_width", "own_depth"):
+        setattr(group, key, True)
+        setattr(group, key, True)
+    assert group.width > 8 and kinds == {f"{library_count(group.count)} {group.width:.1f}"}
+    bpy.ops.seamwright.size_joints()
+    assert {joint.kind for joint in settings().joints} == kinds
+    # A value typed is given, and 0 leaves it open again, as in files from before.
+    group.width = 0.0
+    assert not group.own_width and panel_job().seams[0].joint.width is None
+
+
+def library_count(count: int) -> str:
+    return "1 peg" if count == 1 else f"{count} pegs"
+
+
+def test_the_panel_tells_what_was_chosen_where_nothing_is_given(legs):
+    from blender_addon.joint_panels import automatic  # noqa: PLC0415
+
+    seam = bpy.data.objects["Seam"]
+    assert automatic(seam, "width") == "Automatic"
+    bpy.ops.seamwright.size_joints()
+    wide = float(settings().joints[0].kind.split()[-1])
+    assert automatic(seam, "width") == f"Automatic: {wide:.1f}"
+    assert automatic(seam, "count") == f"Automatic: {settings().joints[0].kind[0]}"
+    bpy.ops.seamwright.override_joint(letter="A")
+    assert automatic(active(), "width") == f"As Seam: {wide:.1f}"
+    # Of other seams it is not known.
+    seam.location.z += 5
+    assert automatic(seam, "width") == "Automatic"
+
+
+def test_one_joint_can_be_automatic_and_marked_where_its_seam_is_not(legs):
+    seam = bpy.data.objects["Seam"].seamwright
+    bpy.ops.seamwright.size_joints()
+    bpy.ops.seamwright.override_joint(letter="B")
+    seam.joint, seam.marks = "plain", False
+    group = active().seamwright
+    assert not group.own_joint and not group.own_marks
+    assert panel_job().joints[0].choice == JointChoice()
+    bpy.ops.seamwright.size_joints()
+    assert {joint.kind for joint in settings().joints} == {"flat, glued"}
+    before = settings().joints_mark
+    group.own_joint = group.own_marks = True
+    assert panel_job().joints[0].choice == JointChoice(firm=("kind", "marks"))
+    bpy.ops.seamwright.size_joints()
+    assert settings().joints_mark != before
+    kinds = {joint.name: joint.kind for joint in settings().joints}
+    assert "peg" in kinds["B"] and kinds["A"] == "flat, glued"
+    # It comes back from its job, and unticked it is as its seam again.
+    take(panel_job())
+    group = bpy.data.objects["Seam joint"].seamwright
+    assert group.own_joint and group.own_marks
+    group.own_joint = group.own_marks = False
+    assert panel_job().joints[0].choice == JointChoice()
+    # Who picks a kind means it.
+    group.joint = "magnets"
+    group.joint = "auto"
+    assert group.own_joint and panel_job().joints[0].choice.firm == ("kind",)
+
+
+def test_a_kind_in_a_file_from_before_the_tick_is_its_own(legs):
+    bpy.ops.seamwright.size_joints()
+    bpy.ops.seamwright.override_joint(letter="B")
+    group = active().seamwright
+    group.joint, group.marks = "magnets", False
+    group.kind_said = group.marks_said = False
+    assert group.own_joint and group.own_marks
+    assert panel_job().joints[0].choice == JointChoice("magnets", marks=False)
 
 
 # --- one joint for itself -------------------------------------------------------------------

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from seamwright.choice import (
     AUTO,
+    FIRM,
     FOOTPRINTS,
     KINDS,
     MAGNETS,
@@ -48,6 +49,7 @@ def made_choices(draw: st.DrawFn) -> JointChoice:
         "turn": draw(st.none() | NUMBERS),
         "marks": draw(st.booleans()),
         "at": draw(st.lists(POINTS, max_size=MOST_PEGS).map(tuple)),
+        "firm": tuple(draw(st.sets(st.sampled_from(FIRM)))),
     }
     if not table["at"]:
         table["count"] = draw(st.none() | st.integers(1, MOST_PEGS))
@@ -84,7 +86,8 @@ def test_a_choice_is_written_and_read_back_the_same(choice: JointChoice) -> None
     table = choice_table(choice)
     assert choice_of(table, "job") == choice
     # What is left open is left out.
-    assert all(getattr(choice, key) != getattr(AUTO, key) for key in table)
+    assert all(choice.says(key) for key in table)
+    assert all(getattr(choice, key) != getattr(AUTO, key) or key in choice.firm for key in table)
 
 
 @settings(max_examples=30, deadline=None)
@@ -235,9 +238,11 @@ def test_a_choice_made_in_code_is_held_to_the_same(table: dict[str, Any], says: 
 
 @given(choice=made_choices())
 def test_nothing_said_changes_nothing(choice: JointChoice) -> None:
-    assert AUTO.over(choice) == choice
-    assert choice.over(AUTO) == choice
-    assert choice.over(choice) == choice
+    # What comes out is decided: nothing goes over it any more.
+    decided = replace(choice, firm=())
+    assert AUTO.over(choice) == decided
+    assert choice.over(AUTO) == decided
+    assert choice.over(choice) == decided
 
 
 def test_what_is_said_goes_before_what_the_seam_says() -> None:
@@ -249,6 +254,34 @@ def test_what_is_said_goes_before_what_the_seam_says() -> None:
     assert JointChoice("magnets").over(seam) == JointChoice("magnets", **kept)
     assert PLAIN.over(seam) == JointChoice("plain", **kept)
     assert JointChoice("loose pegs").over(seam) == JointChoice("loose pegs", **kept)
+
+
+def test_one_joint_can_be_as_by_default_again_where_its_seam_is_not() -> None:
+    seam = JointChoice("magnets", magnet="6x3", clearance=0.3, marks=False, key=False)
+    assert JointChoice().over(seam) == seam
+    assert JointChoice(firm=("marks",)).over(seam) == replace(seam, marks=True)
+    assert JointChoice(firm=("key",)).over(seam) == replace(seam, key=True)
+    # A magnet's size means nothing to pegs, and these have their key unless it is taken away.
+    anew = JointChoice(firm=("kind",))
+    assert anew.over(seam) == JointChoice(clearance=0.3, marks=False)
+    assert JointChoice(width=9.0, firm=("kind",)).over(PLAIN) == JointChoice(width=9.0)
+    # It is said of what is as by default alone.
+    assert JointChoice("plain", marks=False, firm=FIRM).firm == ("key",)
+    assert replace(anew, kind="pegs") == JointChoice("pegs")
+
+
+def test_a_job_file_says_so_by_writing_it_out() -> None:
+    low = SEAM + 'joint = { kind = "plain", marks = false }\n'
+    text = 'seamwright = 1\nname = "A"\n' + low + JOINT
+    (open_,) = job_from_toml(text).joints
+    (marked,) = job_from_toml(text + "marks = true\n").joints
+    (both,) = job_from_toml(text + 'marks = true\nkind = "auto"\n').joints
+    (seam,) = job_from_toml(text).seams
+    assert open_.choice.over(seam.joint) == seam.joint
+    assert marked.choice.over(seam.joint) == PLAIN
+    assert both.choice.over(seam.joint) == AUTO
+    again = job_to_toml(job_from_toml(text + 'marks = true\nkind = "auto"\n'))
+    assert job_from_toml(again).joints == (both,)
 
 
 def test_pegs_are_asked_for_by_kind_or_by_what_only_pegs_have() -> None:
