@@ -8,15 +8,16 @@ from contextlib import contextmanager
 
 import bpy
 import numpy as np
+import numpy.typing as npt
 
 from seamwright.errors import BadInput
 from seamwright.figure import UNITS
 from seamwright.job import Job
 from seamwright.markings import KeepClear, LineKind, Markings
-from seamwright.mesh import FloatArray, IntArray, Mesh
+from seamwright.mesh import SKIN, FloatArray, IntArray, Mesh
 from seamwright.pieces import Piece
 
-from . import markings
+from . import markings, modifiers
 from . import scene as ours
 
 
@@ -93,7 +94,8 @@ def _is_ours(obj: bpy.types.Object) -> bool:
 def mesh_of(obj: bpy.types.Object, context: bpy.types.Context) -> tuple[Mesh, str]:
     """An object as it is evaluated, with its modifiers and its transform, and the unit.
 
-    The object may be hidden, linked or being edited; it is only read.
+    The object may be hidden, linked or being edited; it is only read. What was sculpted on a
+    Multiresolution modifier is there in full, at whichever level the viewport shows it.
 
     Returns
     -------
@@ -103,7 +105,8 @@ def mesh_of(obj: bpy.types.Object, context: bpy.types.Context) -> tuple[Mesh, st
     Raises
     ------
     BadInput
-        If the object has no surface or no faces.
+        If the object has no surface or no faces, is not all its own, or has a coordinate that is
+        no number.
     """
     mesh, unit, _none = marked_mesh_of(obj, context, (), ())
     return mesh, unit
@@ -125,21 +128,24 @@ def marked_mesh_of(
     Raises
     ------
     BadInput
-        If the object has no surface or no faces, or what is asked for is not there after its
-        modifiers; see `markings.read`.
+        As `mesh_of`, or if what is asked for is not there after its modifiers; see
+        `markings.read`.
     """
     if obj.type not in ours.SURFACES:
         raise BadInput(f"'{obj.name}' has no surface; choose a mesh object.")
     unit, factor = unit_of(context.scene)
-    with _evaluated(obj, context) as evaluated:
+    with _evaluated(obj, context) as (evaluated, graph):
+        _require_no_instances(obj, evaluated, graph)
         matrix = np.array(evaluated.matrix_world, dtype=np.float64)
         surface = evaluated.to_mesh()
         try:
-            vertices, faces = _arrays(surface)
-            if len(faces) == 0:
+            # There may be no mesh at all, such as of a text without letters.
+            if surface is None or len(surface.polygons) == 0:
                 raise BadInput(
                     f"'{obj.name}' has no faces; choose an object with a closed surface."
                 )
+            vertices, faces = _arrays(surface)
+            _require_numbers(obj, vertices)
             # A mirrored object's faces would look inward.
             if np.linalg.det(matrix[:3, :3]) < 0:
                 faces = faces[:, ::-1]
@@ -160,6 +166,44 @@ def _arrays(surface: bpy.types.Mesh) -> tuple[FloatArray, IntArray]:
     return vertices.astype(np.float64), faces
 
 
+_UNUSED = 2**31 - 1
+"""What Blender fills an instance's `persistent_id` with, beyond the levels it lies in."""
+
+
+_FARTHEST = 1e18
+"""Blender units beyond which nothing can be: of coordinates so large, squares overflow float32."""
+
+
+def _require_numbers(obj: bpy.types.Object, vertices: FloatArray) -> None:
+    wrong = ~(np.abs(vertices) < _FARTHEST).all(axis=1)
+    if wrong.any():
+        raise BadInput(
+            f"Vertex {int(np.argmax(wrong))} of '{obj.name}' lies nowhere or at infinity, as "
+            f"{int(wrong.sum())} of its {len(wrong)} vertices do; undo what made that, or delete "
+            "them."
+        )
+
+
+def _require_no_instances(
+    obj: bpy.types.Object, evaluated: bpy.types.Object, graph: bpy.types.Depsgraph
+) -> None:
+    """Raise if Blender shows instances at an object: its mesh would be without them."""
+    makers = ("NODES", "PARTICLE_SYSTEM")
+    if not evaluated.is_instancer and all(m.type not in makers for m in obj.modifiers):
+        return
+    for instance in graph.object_instances:
+        if not instance.is_instance or instance.parent != evaluated:
+            continue
+        # Of curves and texts, Blender gives their own surface among the instances.
+        is_own = instance.object.original == evaluated.original
+        if not (is_own and instance.persistent_id[1] == _UNUSED):
+            raise BadInput(
+                f"'{obj.name}' shows instances, which are no part of its mesh; make them real with "
+                "a Realize Instances node or with Object, Apply, Make Instances Real, or take "
+                "them away."
+            )
+
+
 def _placed(vertices: FloatArray, matrix: FloatArray) -> FloatArray:
     """(V, 3) vertices through a (4, 4) matrix.
 
@@ -171,15 +215,21 @@ def _placed(vertices: FloatArray, matrix: FloatArray) -> FloatArray:
 
 
 @contextmanager
-def _evaluated(obj: bpy.types.Object, context: bpy.types.Context) -> Iterator[bpy.types.Object]:
-    """The object as Blender evaluates it, whether or not the view layer shows it.
+def _evaluated(
+    obj: bpy.types.Object, context: bpy.types.Context
+) -> Iterator[tuple[bpy.types.Object, bpy.types.Depsgraph]]:
+    """The object as Blender evaluates it, whether or not the view layer shows it, and in which
+    graph.
 
-    Blender evaluates no modifiers of what is hidden, and not all of them of what is being
-    edited or sculpted: then a copy is evaluated aside, in a scene of its own.
+    Blender evaluates no modifiers of what is hidden, not all of them of what is being edited or
+    sculpted, and Multiresolution only at the viewport's level: then a copy is evaluated aside,
+    in a scene of its own.
     """
     context.view_layer.update()
-    if obj.mode == "OBJECT" and obj.visible_get(view_layer=context.view_layer):
-        yield obj.evaluated_get(context.evaluated_depsgraph_get())
+    shown = obj.mode == "OBJECT" and obj.visible_get(view_layer=context.view_layer)
+    if shown and not modifiers.hidden_detail(obj):
+        graph = context.evaluated_depsgraph_get()
+        yield obj.evaluated_get(graph), graph
         return
     if obj.mode != "OBJECT":
         bpy.ops.ed.flush_edits()
@@ -191,10 +241,12 @@ def _evaluated(obj: bpy.types.Object, context: bpy.types.Context) -> Iterator[bp
         aside.frame_subframe = context.scene.frame_subframe
         copy.data = data
         copy.hide_viewport = False
+        for modifier in modifiers.hidden_detail(copy):
+            modifier.show_viewport, modifier.levels = True, modifier.total_levels
         aside.collection.objects.link(copy)
         layer = aside.view_layers[0]
         layer.update()
-        yield copy.evaluated_get(layer.depsgraph)
+        yield copy.evaluated_get(layer.depsgraph), layer.depsgraph
     finally:
         bpy.data.batch_remove([aside, copy, data])
 
@@ -202,8 +254,7 @@ def _evaluated(obj: bpy.types.Object, context: bpy.types.Context) -> Iterator[bp
 def piece_mesh(piece: Piece, mm: float) -> tuple[bpy.types.Mesh, tuple[float, float, float]]:
     """A piece as a Blender mesh about the middle of its box, and where that middle lies.
 
-    The faces' tags become the attribute "seam". Coordinates are taken from the middle,
-    because float32 would lose digits far from the origin.
+    The faces' tags become the attribute "seam".
 
     Parameters
     ----------
@@ -216,8 +267,7 @@ def piece_mesh(piece: Piece, mm: float) -> tuple[bpy.types.Mesh, tuple[float, fl
     -------
     mesh, middle : in Blender units.
     """
-    middle = (piece.mesh.bounds.mean(axis=0) / mm).astype(np.float32)
-    local = (piece.mesh.vertices / mm - middle.astype(np.float64)).astype(np.float32)
+    local, middle = _about_middle(piece, mm)
     faces = piece.mesh.faces
     mesh = bpy.data.meshes.new(piece.name)
     mesh.vertices.add(len(local))
@@ -229,5 +279,43 @@ def piece_mesh(piece: Piece, mm: float) -> tuple[bpy.types.Mesh, tuple[float, fl
     mesh.update(calc_edges=True)
     seam = mesh.attributes.new("seam", "INT", "FACE")
     seam.data.foreach_set("value", np.ascontiguousarray(piece.mesh.tag, dtype=np.int32))
+    # Skin is shaded as one surface; seam faces, pegs and sockets keep their edges.
+    flat = mesh.attributes.new("sharp_face", "BOOLEAN", "FACE")
+    flat.data.foreach_set("value", piece.mesh.tag != SKIN)
+    return mesh, middle
+
+
+def is_piece_mesh(mesh: bpy.types.Mesh, piece: Piece, mm: float) -> bool:
+    """Whether a Blender mesh still holds what `piece_mesh` makes of a piece, to the last bit."""
+    solid = piece.mesh
+    counts = (len(solid.vertices), len(solid.faces), solid.faces.size)
+    if (len(mesh.vertices), len(mesh.polygons), len(mesh.loops)) != counts:
+        return False
+    seam = mesh.attributes.get("seam")
+    if seam is None or (seam.domain, seam.data_type) != ("FACE", "INT"):
+        return False
+    wanted = (
+        (mesh.vertices, "co", np.float32, _about_middle(piece, mm)[0]),
+        (mesh.loops, "vertex_index", np.int32, solid.faces),
+        (mesh.polygons, "loop_start", np.int32, np.arange(0, solid.faces.size, 3)),
+        (seam.data, "value", np.int32, solid.tag),
+    )
+    for elements, key, kind, values in wanted:
+        found = np.empty(values.size, dtype=kind)
+        elements.foreach_get(key, found)
+        if not np.array_equal(found, values.ravel()):
+            return False
+    return True
+
+
+def _about_middle(
+    piece: Piece, mm: float
+) -> tuple[npt.NDArray[np.float32], tuple[float, float, float]]:
+    """(V, 3) a piece's vertices from the middle of its box, and that middle, Blender units.
+
+    From the middle, because float32 would lose digits far from the origin.
+    """
+    middle = (piece.mesh.bounds.mean(axis=0) / mm).astype(np.float32)
+    local = (piece.mesh.vertices / mm - middle.astype(np.float64)).astype(np.float32)
     x, y, z = (float(c) for c in middle)
-    return mesh, (x, y, z)
+    return local, (x, y, z)

@@ -32,7 +32,7 @@ peg to try in them"""
     )
     width: FloatProperty(
         name="Peg Width (mm)",
-        description="Across the gauge's peg, in mm; 0 for the usual 12, or what is the middle one "
+        description="Across the gauge's peg, in mm; 0 for 12, or for the middle one of the widths "
         "of the figure's pegs once they are sized",
         default=0.0,
         min=0.0,

@@ -11,7 +11,7 @@ from bpy.app.handlers import persistent
 
 from seamwright.errors import SeamwrightError
 
-from . import decisions, overlay, picking
+from . import decisions, overlay, picking, redraw
 from . import scene as ours
 from .work import is_busy, late
 
@@ -33,12 +33,14 @@ _spent = [0.0]
 @persistent
 def _changed(_scene, graph):
     decisions.changed(graph)
+    redraw.begin()
     wake()
 
 
 @persistent
 def _undone(_scene, _graph=None):
     decisions.forget()
+    redraw.begin()
     wake()
 
 
@@ -94,8 +96,13 @@ def follow(context):
     moved = live.version[0] != before
     if flat and not moved and _is_at_rest(context):
         live.keep_reach(context, figure, active)
-    if moved:
+    # The others one at a time, so that nothing waits for them.
+    more = not moved and not again and _is_at_rest(context)
+    more = more and live.draw_flat(context, figure, active if flat else None)
+    if moved or more:
         overlay.redraw(context)
+    if more:
+        return _SOON
     return _REST if again or (flat and (moved or not _is_at_rest(context))) else None
 
 
@@ -121,7 +128,7 @@ def _is_at_rest(context):
 def forget_followed():
     """Let go of what was followed."""
     live = _loaded_module("live")
-    if live is not None and (live.section_now() is not None or live.lines_now()):
+    if live is not None and (live.section_now() or live.lines_now() or live.flat_now()):
         live.forget()
         overlay.redraw(bpy.context)
 
@@ -129,6 +136,7 @@ def forget_followed():
 def forget():
     """Let go of all that is kept in memory."""
     decisions.forget()
+    redraw.forget()
     for name in ("pieces", "joints", "live"):
         module = _loaded_module(name)
         if module is not None:

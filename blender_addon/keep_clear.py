@@ -89,11 +89,20 @@ def _ball(item: bpy.types.PropertyGroup, scene: bpy.types.Scene, mm: float) -> K
     return KeepClear("ball", centre=plane_of(item.ball, mm)[0], radius=radius)
 
 
+def new_item(figure: bpy.types.Object) -> bpy.types.PropertyGroup:
+    """A new item of the list, with a name of its own: library overrides know items by it."""
+    items = figure.seamwright.keep_clear
+    number = 1 + max((int(item.name) for item in items if item.name.isdecimal()), default=0)
+    item = items.add()
+    item.name = str(number)
+    return item
+
+
 def add_ball(
     context: bpy.types.Context, figure: bpy.types.Object, choice: KeepClear, mm: float
 ) -> None:
     """List a ball, with an Empty at its middle."""
-    item = figure.seamwright.keep_clear.add()
+    item = new_item(figure)
     item.kind = "ball"
     empty = ours.new_empty("Keep clear", "SPHERE", choice.radius / mm)
     empty.matrix_basis = Matrix.Translation(Vector(choice.centre) / mm)
@@ -129,7 +138,7 @@ def take_markings(
         if choice.kind == "ball":
             add_ball(context, figure, choice, mm)
             continue
-        item = group.keep_clear.add()
+        item = new_item(figure)
         item.kind, item.source = choice.kind, choice.name
         item.number, item.above = choice.number, choice.above
 

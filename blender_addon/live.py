@@ -6,6 +6,7 @@ The sculpt is only read. What is kept is known by marks of what it was made of, 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from operator import attrgetter
 
 import bpy
 import numpy as np
@@ -14,10 +15,10 @@ from seamwright.errors import BadInput
 from seamwright.figure import true_size
 from seamwright.following import followed
 from seamwright.job import Job
-from seamwright.landmark import numbers_of
+from seamwright.landmark import numbers_of, pinned
 from seamwright.line import line_of
 from seamwright.mesh import FloatArray, Mesh
-from seamwright.seam import Seam
+from seamwright.seam import Reach, Seam
 from seamwright.section import Section, section
 
 from . import decisions, pieces
@@ -60,7 +61,7 @@ class Followed:
 
 @dataclass
 class DrawnLine:
-    """A line seam's line over the skin, (S, 2, 3) Blender units; or why there is none."""
+    """Where a seam runs over the skin, (S, 2, 3) Blender units; or why it does not."""
 
     key: str
     line: FloatArray
@@ -70,13 +71,15 @@ class DrawnLine:
 _sized: list[Sized] = []
 _followed: list[Followed] = []
 _lines: dict[str, DrawnLine] = {}
+_flat: dict[str, DrawnLine] = {}
+_of_flat = attrgetter("reach", "radius", "regions", "told")
 version = [0]
 """Counts what was kept anew, for what is drawn of it to be made anew."""
 
 
 def forget() -> None:
     """Let go of all that is kept."""
-    for kept in (_sized, _followed, _lines):
+    for kept in (_sized, _followed, _lines, _flat):
         kept.clear()
     version[0] += 1
 
@@ -89,6 +92,11 @@ def section_now() -> Followed | None:
 def lines_now() -> dict[str, DrawnLine]:
     """The line seams' lines by the seams' names."""
     return _lines
+
+
+def flat_now() -> dict[str, DrawnLine]:
+    """Where flat seams run over the skin, by the seams' names, as far as it was looked at."""
+    return _flat
 
 
 def sized_figure(context: bpy.types.Context, figure: bpy.types.Object) -> Sized:
@@ -164,14 +172,25 @@ def _moved(last: Followed, seam: Seam, place: list[float], mm: float) -> Followe
     """A seam that was followed to where it is now."""
     whole = section(last.whole.crossing.mesh, seam.frame, last.whole.crossing.snap)
     try:
-        found = followed(last.seam, seam, last.whole, whole)
+        found = followed(_by_number(last), seam, last.whole, whole)
     except BadInput as error:
         # What was followed stays with the place where it still was.
         lost = _now(last.key, place, seam, whole, (), str(error), mm)
         return replace(lost, seam=last.seam, whole=last.whole)
-    taken = tuple(mark.number for mark in found.landmarks)
+    taken = found.numbers
     said = "\n".join((_said(whole, taken), *(change.line for change in found.changes)))
     return _now(last.key, place, found.seam, whole, taken, said, mm)
+
+
+def _by_number(last: Followed) -> Seam:
+    """The seam as it was last followed, a reach by points told by numbers.
+
+    A point deep in each region takes longer to find than all else; see `keep_reach`.
+    """
+    if last.seam.reach.mode != "nearest":
+        return last.seam
+    numbers = numbers_of(last.seam, last.whole)
+    return replace(last.seam, reach=Reach("regions", regions=numbers))
 
 
 def _said(whole: Section, taken: tuple[int, ...]) -> str:
@@ -224,7 +243,9 @@ def keep_reach(context: bpy.types.Context, figure: bpy.types.Object, obj: bpy.ty
     if same:
         return False
     name = names_of(ours.seams_of(figure, context.scene))[obj]
-    settle(context, obj, replace(last.seam, name=name), sized.mm)
+    by_number = last.seam.reach.mode == "regions" != seam.reach.mode
+    now = pinned(last.seam, last.whole) if by_number else last.seam
+    settle(context, obj, replace(now, name=name), sized.mm)
     return True
 
 
@@ -263,3 +284,72 @@ def lines_are_due(figure: bpy.types.Object, scene: bpy.types.Scene) -> str:
     sized = bool(_sized) and _sized[0].mark == decisions.figure_mark(figure, scene)
     drawn = {name: kept.key for name, kept in _lines.items()} if sized else {}
     return "" if marks == drawn else repr(sorted(marks.items()))
+
+
+# --- flat seams that are not active -----------------------------------------------------------
+
+
+def draw_flat(
+    context: bpy.types.Context, figure: bpy.types.Object, active: bpy.types.Object | None
+) -> bool:
+    """Look where one more flat seam runs over the skin, if any was changed; whether there was.
+
+    One that stops at a line is drawn as it was last followed: what the line leaves takes too
+    long to find for a look.
+    """
+    scene = context.scene
+    sized = sized_figure(context, figure)
+    seams = [obj for obj in ours.seams_of(figure, scene) if not ours.is_line(obj)]
+    for name in _flat.keys() - {obj.name for obj in seams}:
+        del _flat[name]
+        version[0] += 1
+    last = section_now()
+    for obj in seams:
+        key = _flat_mark(obj, scene, set())
+        if last is not None and obj == active:
+            _flat[obj.name] = DrawnLine(key, last.taken, last.said)
+        elif obj.name not in _flat or _flat[obj.name].key != key:
+            _flat[obj.name] = DrawnLine(key, *_outline(context, figure, obj, sized))
+            version[0] += 1
+            return True
+    return False
+
+
+def _outline(
+    context: bpy.types.Context, figure: bpy.types.Object, obj: bpy.types.Object, sized: Sized
+) -> tuple[FloatArray, str]:
+    nothing = np.zeros((0, 2, 3))
+    if _stops_at_line(obj, set()):
+        return nothing, ""
+    try:
+        job = job_of(context, figure, sized.source)
+        seam = job.seams[ours.seams_of(figure, context.scene).index(obj)]
+        whole = _whole(sized.mesh, job, seam)
+        taken = numbers_of(seam, whole)
+    except BadInput as error:
+        return nothing, str(error)
+    loops = [loop for number in taken for loop in whole.regions[number - 1].loops]
+    outlines = [_closed(whole.frame.to_world(loop)) / sized.mm for loop in loops]
+    return np.concatenate([nothing, *outlines]), ""
+
+
+def _stops_at_line(obj: bpy.types.Object, seen: set[str]) -> bool:
+    seen.add(obj.name)
+    others = [stop.seam for stop in obj.seamwright.stops_at if stop.seam is not None]
+    return any(
+        ours.is_line(other) or (other.name not in seen and _stops_at_line(other, seen))
+        for other in others
+    )
+
+
+def _flat_mark(obj: bpy.types.Object, scene: bpy.types.Scene, seen: set[str]) -> str:
+    """What tells where a flat seam runs from any other."""
+    seen.add(obj.name)
+    group = obj.seamwright
+    said: list[object] = [obj.name, *_of_flat(group), [list(r) for r in ours.matrix_of(obj)]]
+    if group.reach == "outline" and ours.is_there(group.outline, scene):
+        said.append(decisions.line_mark(group.outline))
+    for stop in group.stops_at:
+        if stop.seam is not None and stop.seam.name not in seen:
+            said.append(_flat_mark(stop.seam, scene, seen))
+    return repr(said)

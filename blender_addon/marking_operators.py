@@ -36,9 +36,9 @@ class SEAMWRIGHT_OT_add_keep_clear(Work, bpy.types.Operator):
                 number = late("keep_clear").face_set_chosen(figure)
             elif self.kind == "vertex_group" and figure.vertex_groups.active is not None:
                 source = figure.vertex_groups.active.name
-            item = items.add()
+            item = late("keep_clear").new_item(figure)
             item.kind, item.source, item.number = self.kind, source, number
-        context.scene.seamwright.figure = figure
+        ours.choose(context, figure)
         return f"The keep-clear area of '{figure.name}' has {ours.counted(len(items), 'line')}."
 
 

@@ -3,9 +3,7 @@
 No `from __future__ import annotations` here: Blender reads these annotations.
 """
 
-import json
-from dataclasses import asdict
-from typing import Any
+from dataclasses import replace
 
 import bpy
 from bpy.props import CollectionProperty, IntProperty, StringProperty
@@ -13,7 +11,7 @@ from bpy.props import CollectionProperty, IntProperty, StringProperty
 from seamwright.errors import BadInput
 from seamwright.printer import PrinterProfile
 
-from .printer_properties import profile_of, take_profile
+from .printer_properties import kept, profile_kept, profile_of, size_words, take_profile
 from .work import Work, late
 
 
@@ -71,29 +69,34 @@ def _required(context):
 
 def _profile(item) -> PrinterProfile:
     """The profile that was kept. Raises BadInput if it is of another version and does not do."""
-    values: dict[str, Any] = json.loads(item.values)
-    values["build_volume"] = tuple(values["build_volume"])
-    values["excluded"] = tuple(tuple(corner) for corner in values["excluded"])
-    try:
-        return PrinterProfile(**values)
-    except TypeError as error:
-        raise BadInput(
-            f"Printer profile '{item.name}' is of another version of Seamwright; remove it and "
-            "keep it anew."
-        ) from error
+    return profile_kept(item.values, item.name)
 
 
 def _said(item):
-    profile = _profile(item)
-    x, y, z = profile.build_volume
-    return f"{x:g} × {y:g} × {z:g} mm, clearance {profile.clearance:g} mm"
+    return size_words(_profile(item))
+
+
+def own_names(context):
+    """The names of the user's own profiles."""
+    found = preferences(context)
+    return [item.name for item in found.profiles] if found is not None else []
+
+
+def own_profile(context, name):
+    """An own profile. Raises BadInput if there is none of that name."""
+    return _profile(_own(context, name))
+
+
+def _own(context, name):
+    found = _required(context).profiles.get(name)
+    if found is None:
+        raise BadInput(f"There is no own printer profile '{name}'; keep one first.")
+    return found
 
 
 def take_own(context, name):
     """Put an own profile into the scene's printer settings. Raises BadInput."""
-    found = _required(context).profiles.get(name)
-    if found is None:
-        raise BadInput(f"There is no own printer profile '{name}'; keep one first.")
+    found = _own(context, name)
     profile = _profile(found)
     settings = context.scene.seamwright
     settings.profile = found.base
@@ -130,14 +133,14 @@ class SEAMWRIGHT_OT_keep_profile(Work, bpy.types.Operator):
         self.layout.prop(self, "name")
 
     def work(self, context):
-        kept, settings = _required(context), context.scene.seamwright
+        own, settings = _required(context).profiles, context.scene.seamwright
         name = self.name.strip()
         if not name:
             raise BadInput("The profile has no name; give it one, such as the printer's.")
         profile = profile_of(settings, late("conversion").typed)
-        item = kept.profiles.get(name) or kept.profiles.add()
+        item = own.get(name) or own.add()
         item.name, item.base = name, settings.profile
-        item.values = json.dumps({**asdict(profile), "name": name})
+        item.values = kept(replace(profile, name=name))
         settings.printer_name = name
         context.preferences.is_dirty = True
         return f"Printer profile '{name}' is kept for all files."
@@ -166,11 +169,11 @@ class SEAMWRIGHT_OT_remove_profile(Work, bpy.types.Operator):
     name: StringProperty(name="Name", description="Name of the profile")
 
     def work(self, context):
-        kept = _required(context)
-        place = kept.profiles.find(self.name)
+        own = _required(context).profiles
+        place = own.find(self.name)
         if place < 0:
             raise BadInput(f"There is no own printer profile '{self.name}'.")
-        kept.profiles.remove(place)
+        own.remove(place)
         context.preferences.is_dirty = True
         return f"Printer profile '{self.name}' is removed."
 
@@ -182,10 +185,10 @@ class SEAMWRIGHT_MT_profiles(bpy.types.Menu):
     bl_label = "Own Profiles"
 
     def draw(self, context):
-        kept = preferences(context)
-        for item in kept.profiles if kept is not None else ():
-            self.layout.operator("seamwright.use_profile", text=item.name).name = item.name
-        if kept is None or not kept.profiles:
+        names = own_names(context)
+        for name in names:
+            self.layout.operator("seamwright.use_profile", text=name).name = name
+        if not names:
             self.layout.label(text="None yet: set the values, then Keep Profile.")
 
 

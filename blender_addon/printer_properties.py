@@ -4,12 +4,13 @@ No `from __future__ import annotations` here: Blender reads these annotations.
 """
 
 import json
-from dataclasses import fields
+from dataclasses import asdict, fields
 from typing import Any
 
 import bpy
 from bpy.props import EnumProperty, FloatProperty, FloatVectorProperty, StringProperty
 
+from seamwright.errors import BadInput
 from seamwright.printer import BUILT_IN, MATERIALS, PrinterProfile, printer
 
 DEFAULT = PrinterProfile()
@@ -35,6 +36,37 @@ def take_profile(settings: bpy.types.PropertyGroup, profile: PrinterProfile) -> 
     unseen = {f.name: getattr(profile, f.name) for f in fields(profile) if f.name not in _SHOWN}
     unseen = {key: value for key, value in unseen.items() if value != getattr(base, key)}
     settings.printer_told = json.dumps(unseen) if unseen else ""
+
+
+def kept(profile: PrinterProfile) -> str:
+    """A whole profile as text, for a property to hold."""
+    return json.dumps(asdict(profile))
+
+
+def profile_kept(text: str, name: str) -> PrinterProfile:
+    """The profile that `kept` made a text of.
+
+    Raises
+    ------
+    BadInput
+        If it is of another version, with other values.
+    """
+    values: dict[str, Any] = json.loads(text)
+    values["build_volume"] = tuple(values["build_volume"])
+    values["excluded"] = tuple(tuple(corner) for corner in values["excluded"])
+    try:
+        return PrinterProfile(**values)
+    except TypeError as error:
+        raise BadInput(
+            f"Printer profile '{name}' is of another version of Seamwright; remove it and add it "
+            "anew."
+        ) from error
+
+
+def size_words(profile: PrinterProfile) -> str:
+    """How large a printer is and what clearance it has, in few words."""
+    x, y, z = profile.build_volume
+    return f"{x:g} × {y:g} × {z:g} mm, clearance {profile.clearance:g} mm"
 
 
 def profile_of(settings: bpy.types.PropertyGroup, typed: Any) -> PrinterProfile:
@@ -70,6 +102,17 @@ def _profile_items() -> list[tuple[str, str, str]]:
     return items
 
 
+def _material_items() -> list[tuple[str, str, str]]:
+    return [
+        (
+            name,
+            name.capitalize() if name.islower() else name,
+            f"Breaks at {m.along:g} MPa along its layers, at {m.across:g} MPa across them",
+        )
+        for name, m in MATERIALS.items()
+    ]
+
+
 class PrinterSettings:
     """The printer's values, for the scene's group to have."""
 
@@ -103,13 +146,13 @@ class PrinterSettings:
     )
     margin: FloatProperty(
         name="Margin (mm)",
-        description="Kept free at every side and on top for the skirt, in mm",
+        description="Kept free at every side of the build volume and on top, in mm",
         default=DEFAULT.margin,
         min=0.0,
     )
     brim: FloatProperty(
         name="Brim (mm)",
-        description="Kept free round each piece besides, in mm",
+        description="Kept free round each piece for its brim, in mm",
         default=DEFAULT.brim,
         min=0.0,
     )
@@ -187,10 +230,7 @@ class PrinterSettings:
     material: EnumProperty(
         name="Material",
         description="What is printed with, for the strength of joints",
-        items=[
-            (name, name, f"Breaks at {m.along:g} MPa along its layers, {m.across:g} across them")
-            for name, m in MATERIALS.items()
-        ],
+        items=_material_items(),
         default=DEFAULT.material,
     )
     shell: FloatProperty(

@@ -9,11 +9,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import bpy
+import numpy as np
 from mathutils import Matrix, Vector
 
 from seamwright.errors import BadInput
+from seamwright.landmark import numbers_of
 from seamwright.line import line_seam
+from seamwright.mesh import Mesh
 from seamwright.seam import PadChoice, Point, Reach, Seam, SeamLine
+from seamwright.section import section
+from seamwright.stroke import ROUND
 
 from . import scene as ours
 from .choices import choice_of, take_choice
@@ -129,11 +134,30 @@ def add(
         near = Vector(seam.reach.points[0])
         point = near - (near - point).dot(normal) * normal
     turn = normal.to_track_quat("Z", "Y")
-    place = Matrix.LocRotScale(point / mm, turn, Vector((side, side, side / 4)))
-    obj = ours.add_seam(context, figure, seam.name, place)
+    place = Matrix.LocRotScale(point / mm, turn, None)
+    obj = ours.add_seam(context, figure, seam.name, place, (side, side))
     settle(context, obj, seam, mm)
     take_choice(context, obj, seam.joint, seam.point, mm)
     return obj
+
+
+def side_of(mesh: Mesh, seam: Seam) -> float:
+    """Side of a square about a flat seam's place that holds what it takes of a figure, mm; 0 if
+    that is not known.
+
+    mesh : the figure at true size.
+    """
+    if seam.line:
+        return 0.0
+    whole = section(mesh, seam.frame)
+    try:
+        taken = numbers_of(seam, whole)
+    except BadInput:
+        return 0.0
+    middle = (seam.reach.points or (seam.point,))[0]
+    outlines = [whole.frame.to_world(whole.regions[number - 1].outline) for number in taken]
+    far = [float(np.linalg.norm(outline - middle, axis=1).max()) for outline in outlines]
+    return 2 * ROUND * max(far, default=0.0)
 
 
 def settle(context: bpy.types.Context, obj: bpy.types.Object, seam: Seam, mm: float) -> None:

@@ -27,6 +27,7 @@ import manifold3d
 import numpy as np
 import trimesh
 
+from bench_addon import addon_rows
 from bench_after import after_rows
 from bench_common import Arrays, Row, Work, body, bumps, displaced_sphere, seconds, solid
 from seamwright.frame import Frame
@@ -203,6 +204,7 @@ def rows_of(small: bool, runs: int) -> Iterator[Row]:
     )
     yield Row("twenty seams / one manifold3d build", own, reference, 1 / 3)
     yield from after_rows(ball, small, runs)
+    yield from addon_rows(ball, small, runs)
 
 
 # --- growth ----------------------------------------------------------------------------
@@ -284,7 +286,7 @@ def main() -> int:
     with_blender = False
     for row in rows_of(options.small, options.runs):
         missed |= row.missed
-        with_blender |= "Blender" in row.name
+        with_blender |= "Blender's Boolean" in row.name
         asked = f"{row.asked:.2g}" if row.asked else ""
         ratio = f"{row.reference / row.ours:.1f}{' (missed)' if row.missed else ''}"
         print(f"| {row.name} | {row.ours:.4f} | {row.reference:.4f} | {ratio} | {asked} |")

@@ -38,6 +38,14 @@ STAMP = 315619200
 ZIP_STAMP = (1980, 1, 2, 0, 0, 0)
 """1980-01-02: the first whole day that a zip can hold in every time zone; all files carry it."""
 
+_MACHINE = {
+    "linux-x64": ("manylinux", "_x86_64"),
+    "windows-x64": ("win_amd64", ""),
+    "macos-arm64": ("macosx", "_arm64"),
+    "macos-x64": ("macosx", "_x86_64"),
+}
+"""How the tags of wheels begin and end that run on each platform."""
+
 _ABSOLUTE = re.compile(rf"^(\s*)from {LIBRARY_NAME}(\.| )", re.MULTILINE)
 
 
@@ -112,7 +120,31 @@ def with_wheels(wheels: WheelSet, platform: str, store: Path, out: Path, name: s
         ask_blender("build", "--split-platforms", *where)
         dated(split / f"{name}-{ending}.zip", target)
     ask_blender("validate", str(target))
+    require_fitting(target, wheels.python, platform)
     return target
+
+
+def require_fitting(target: Path, python: str, platform: str) -> None:
+    """Stop if a zip asks for more than files, or not all of it is for one Python and platform.
+
+    A wheel is known by the tags in its name (PEP 427). Blender finds out only as it is installed.
+    """
+    with zipfile.ZipFile(target) as archive:
+        manifest = tomllib.loads(archive.read("blender_manifest.toml").decode())
+        inside = sorted(f"./{name}" for name in archive.namelist() if name.endswith(".whl"))
+    if manifest["platforms"] != [platform] or list(manifest["permissions"]) != ["files"]:
+        raise SystemExit(f"The manifest in '{target.name}' names other platforms or permissions.")
+    if sorted(manifest["wheels"]) != inside:
+        raise SystemExit(f"The wheels in '{target.name}' are not those that its manifest names.")
+    system, machine = _MACHINE[platform]
+    for name in inside:
+        wanted, _abi, runs_on = Path(name).stem.split("-")[-3:]
+        fits = runs_on == "any" or (runs_on.startswith(system) and runs_on.endswith(machine))
+        if wanted not in ("py3", "cp" + python.replace(".", "")) or not fits:
+            raise SystemExit(
+                f"'{name}' in '{target.name}' is not for Python {python} on {platform}; see "
+                "wheels.toml."
+            )
 
 
 def assemble(folder: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import manifold3d
@@ -58,13 +59,20 @@ class Followed:
     """A seam whose plane has moved, with the regions it had.
 
     seam : with its reach renewed.
-    landmarks : of the regions it takes now, by number.
+    whole : its section.
+    numbers : of the regions it takes now, from 1.
     changes : in the order in which they were met.
     """
 
     seam: Seam
-    landmarks: tuple[Landmark, ...]
+    whole: Section
+    numbers: tuple[int, ...]
     changes: tuple[Change, ...]
+
+    @cached_property
+    def landmarks(self) -> tuple[Landmark, ...]:
+        """Of the regions it takes now; slow to find, against all else."""
+        return tuple(landmark(self.whole, n) for n in self.numbers)
 
 
 def followed(seam: Seam, moved: Seam, before: Section, after: Section) -> Followed:
@@ -93,23 +101,20 @@ def followed(seam: Seam, moved: Seam, before: Section, after: Section) -> Follow
         `seam.reached` does.
     """
     if seam.reach.mode == "all":
-        taken = numbers_of(moved, after)
-        return Followed(moved, tuple(landmark(after, n) for n in taken), ())
+        return Followed(moved, after, numbers_of(moved, after), ())
     chosen = numbers_of(seam, before)
     walk = _Walk(seam, before, chosen)
     if not after.regions:
         reached(replace(moved, reach=Reach()), after)
     walk.go(after)
     taken = tuple(sorted(k + 1 for k in walk.origins))
-    marks = tuple(landmark(after, n) for n in taken)
-    return Followed(
-        replace(moved, reach=_renewed(seam, moved, after, marks)), marks, tuple(walk.changes)
-    )
+    found = Followed(moved, after, taken, tuple(walk.changes))
+    return replace(found, seam=replace(moved, reach=_renewed(seam, found)))
 
 
-def _renewed(seam: Seam, moved: Seam, after: Section, marks: tuple[Landmark, ...]) -> Reach:
-    """The reach, in the seam's own mode if it can, that takes the marked regions."""
-    numbers = tuple(mark.number for mark in marks)
+def _renewed(seam: Seam, found: Followed) -> Reach:
+    """The reach, in the seam's own mode if it can, that takes the regions found."""
+    moved, after, numbers = found.seam, found.whole, found.numbers
     if seam.reach.mode == "regions":
         return Reach("regions", regions=numbers)
     if seam.reach.mode in ("disc", "outline"):
@@ -122,7 +127,7 @@ def _renewed(seam: Seam, moved: Seam, after: Section, marks: tuple[Landmark, ...
         except BadInput:
             # It cuts a region there or holds none: points will do.
             pass
-    return Reach("nearest", points=tuple(mark.point for mark in marks))
+    return Reach("nearest", points=tuple(mark.point for mark in found.landmarks))
 
 
 class _Walk:

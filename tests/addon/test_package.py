@@ -123,6 +123,39 @@ def test_each_platform_gets_its_own_wheels_and_blender_finds_no_fault(tmp_path):
     assert [p.read_bytes() for p in again] == before
 
 
+@pytest.mark.parametrize(
+    ("wheel", "change", "said"),
+    [
+        ("a-1-cp313-cp313-manylinux_2_28_x86_64.whl", "", "is not for Python 3.11 on linux-x64"),
+        ("a-1-cp311-cp311-win_amd64.whl", "", "is not for Python 3.11 on linux-x64"),
+        ("a-1-cp311-cp311-manylinux_2_28_aarch64.whl", "", "is not for Python 3.11 on linux-x64"),
+        ("a-1-cp311-cp311-manylinux_2_28_x86_64.whl", "", None),
+        ("b-1-py3-none-any.whl", "", None),
+        ("b-1-py3-none-any.whl", 'network = "Look for news"', "other platforms or permissions"),
+    ],
+)
+def test_a_zip_that_does_not_fit_its_python_and_platform_stops_the_build(
+    tmp_path, wheel, change, said
+):
+    target = tmp_path / "made.zip"
+    manifest = f"""platforms = ["linux-x64"]
+wheels = ["./wheels/{wheel}"]
+[permissions]
+files = "Write files"
+{change}
+"""
+    with zipfile.ZipFile(target, "w") as archive:
+        archive.writestr("blender_manifest.toml", manifest)
+        archive.writestr(f"wheels/{wheel}", b"wheel")
+    if said is None:
+        build_extension.require_fitting(target, "3.11", "linux-x64")
+        with zipfile.ZipFile(target, "a") as archive:
+            archive.writestr("wheels/c-1-py3-none-any.whl", b"stray")
+        said = "are not those that its manifest names"
+    with pytest.raises(SystemExit, match=said):
+        build_extension.require_fitting(target, "3.11", "linux-x64")
+
+
 def test_the_first_blender_is_that_of_the_set(tmp_path):
     wheels = small_set(tmp_path)
     build_extension.assemble(tmp_path / "folder")

@@ -57,6 +57,22 @@ def leaning(x: float, y: float, lean: float, side: float, high: float = 100.0) -
     return Mesh(v, bar.faces, bar.tag)
 
 
+def test_landmarks_are_found_when_they_are_asked_for(monkeypatch):
+    """Finding them takes longer than all else: a dragged seam goes by numbers until it rests."""
+    from seamwright import following  # noqa: PLC0415
+
+    asked = []
+    find = following.landmark
+    monkeypatch.setattr(following, "landmark", lambda *what: asked.append(what) or find(*what))
+    pair = joined([leaning(0, 0, 0.2, 10), leaning(40, 0, 0.2, 10)])
+    for reach, numbers in ((Reach("regions", regions=(2,)), (2,)), (Reach(), (1, 2))):
+        found, _ = moved_to(pair, Seam(1, "s", (0.0, 0.0, 20.0), UP, reach), (0.0, 0.0, 25.0))
+        assert found.numbers == numbers and asked == []
+        assert [mark.number for mark in found.landmarks] == list(numbers)
+        assert len(asked) == len(numbers)
+        asked.clear()
+
+
 # --- what a region is known by ---------------------------------------------------------
 
 
