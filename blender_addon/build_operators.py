@@ -1,12 +1,13 @@
 """Planning builds, keeping pieces apart, and looking at places: what the panel's buttons do."""
 
 import bpy
-from bpy.props import IntProperty, StringProperty
+from bpy.props import BoolProperty, IntProperty, StringProperty
 from mathutils import Vector
 
 from seamwright.errors import BadInput
+from seamwright.printer import BUILT_IN
 
-from . import overlay, picking
+from . import overlay, picking, preferences
 from . import scene as ours
 from .work import LongWork, Work, failure_told, late, leave_edit_mode
 
@@ -29,6 +30,21 @@ writing files"""
         late("joints").take_result(context, figure, result)
         late("builds").take_plan(context, figure, plan)
         return plan.packing.sentence
+
+
+class SEAMWRIGHT_OT_add_offered_seams(LongWork, bpy.types.Operator):
+    """Add the parallel seams that would make pieces fit the printer, each through that piece \
+alone"""
+
+    bl_idname = "seamwright.add_offered_seams"
+    bl_label = "Add Offered Seams"
+
+    def steps(self, context):
+        figure = ours.figure_of(context)
+        with failure_told(context, figure):
+            said = yield from late("cures").adding(context, figure)
+        context.scene.seamwright.pieces_found = said
+        return said
 
 
 class SEAMWRIGHT_OT_keep_apart(Work, bpy.types.Operator):
@@ -81,6 +97,63 @@ class SEAMWRIGHT_OT_remove_group(Work, bpy.types.Operator):
         return f"The pieces of '{name}' share builds with others."
 
 
+class SEAMWRIGHT_OT_add_other_printer(Work, bpy.types.Operator):
+    """Let the figure's pieces go to this printer as well"""
+
+    bl_idname = "seamwright.add_other_printer"
+    bl_label = "Add Other Printer"
+
+    name: StringProperty(name="Name", description="Name of a printer profile")
+    own: BoolProperty(name="Own", description="It is one of the profiles of your own")
+    count: IntProperty(
+        name="Printers",
+        description="How many of this other printer print at once",
+        default=1,
+        min=1,
+    )
+
+    def work(self, context):
+        figure = ours.figure_of(context)
+        if self.own:
+            profile = preferences.own_profile(context, self.name)
+        elif self.name in BUILT_IN:
+            profile = BUILT_IN[self.name]
+        else:
+            raise BadInput(f"There is no printer profile '{self.name}'; choose another.")
+        late("builds").add_printer(context, figure, profile, self.count)
+        return f"Pieces may go to '{profile.name}' as well."
+
+
+class SEAMWRIGHT_OT_remove_other_printer(Work, bpy.types.Operator):
+    """Let no piece go to this printer"""
+
+    bl_idname = "seamwright.remove_other_printer"
+    bl_label = "Remove Other Printer"
+
+    index: IntProperty(name="Index", description="Which other printer, counting from 0")
+
+    def work(self, context):
+        others = ours.figure_of(context).seamwright.other_printers
+        if not 0 <= self.index < len(others):
+            raise BadInput(f"There is no other printer {self.index}; there are {len(others)}.")
+        name = others[self.index].name
+        others.remove(self.index)
+        return f"No piece goes to '{name}'."
+
+
+class SEAMWRIGHT_MT_other_printers(bpy.types.Menu):
+    """The printer profiles that pieces may go to as well."""
+
+    bl_idname = "SEAMWRIGHT_MT_other_printers"
+    bl_label = "Add Other Printer"
+
+    def draw(self, context):
+        for own, names in ((False, BUILT_IN), (True, preferences.own_names(context))):
+            for name in names:
+                add = self.layout.operator("seamwright.add_other_printer", text=name)
+                add.name, add.own = name, own
+
+
 class SEAMWRIGHT_OT_show_place(Work, bpy.types.Operator):
     """Bring the place that this sentence names before you, marked by a cross, and select the \
 seam that it names"""
@@ -102,14 +175,18 @@ seam that it names"""
                 break
         picking.look_at(context, figure, Vector(places[0]), 0.0)
         overlay.redraw(context)
-        mm = ours.shown_mm(figure, context.scene)
+        mm = overlay.true_mm(figure, context.scene)
         x, y, z = (round(float(v) * mm, 1) + 0.0 for v in places[0])
         return f"({x:.1f}, {y:.1f}, {z:.1f}) mm is in the middle of the view."
 
 
 CLASSES = (
     SEAMWRIGHT_OT_plan_builds,
+    SEAMWRIGHT_OT_add_offered_seams,
     SEAMWRIGHT_OT_keep_apart,
     SEAMWRIGHT_OT_remove_group,
+    SEAMWRIGHT_OT_add_other_printer,
+    SEAMWRIGHT_OT_remove_other_printer,
+    SEAMWRIGHT_MT_other_printers,
     SEAMWRIGHT_OT_show_place,
 )

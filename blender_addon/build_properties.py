@@ -26,6 +26,21 @@ class SEAMWRIGHT_PG_group(bpy.types.PropertyGroup):
     pieces: StringProperty(
         name="Pieces",
         description="Numbers of the pieces that share no build with others, such as 3, 4",
+        override={"LIBRARY_OVERRIDABLE"},
+    )
+
+
+class SEAMWRIGHT_PG_other_printer(bpy.types.PropertyGroup):
+    """Another printer that pieces may go to. Its name is its profile's."""
+
+    values: StringProperty(options={"HIDDEN"}, override={"LIBRARY_OVERRIDABLE"})
+    count: IntProperty(
+        name="Printers",
+        description="How many of this other printer print at once",
+        default=1,
+        min=1,
+        soft_max=20,
+        override={"LIBRARY_OVERRIDABLE"},
     )
 
 
@@ -49,6 +64,7 @@ class BuildSettings:
         min=0.0,
         soft_max=30.0,
         step=50,
+        override={"LIBRARY_OVERRIDABLE"},
     )
     printer_count: IntProperty(
         name="Printers",
@@ -56,6 +72,7 @@ class BuildSettings:
         default=1,
         min=1,
         soft_max=20,
+        override={"LIBRARY_OVERRIDABLE"},
     )
     tipping: FloatProperty(
         name="Tipping (°)",
@@ -64,13 +81,21 @@ class BuildSettings:
         min=0.1,
         max=45.0,
         step=100,
+        override={"LIBRARY_OVERRIDABLE"},
     )
     groups: CollectionProperty(
         name="Kept Apart",
         description="Pieces that share no build with others, such as those of a colour",
         type=SEAMWRIGHT_PG_group,
+        override={"LIBRARY_OVERRIDABLE", "USE_INSERTION"},
     )
-    written: StringProperty(options={"HIDDEN"})
+    other_printers: CollectionProperty(
+        name="Other Printers",
+        description="Printers besides the figure's own that pieces may go to",
+        type=SEAMWRIGHT_PG_other_printer,
+        override={"LIBRARY_OVERRIDABLE", "USE_INSERTION"},
+    )
+    written: StringProperty(options={"HIDDEN"}, override={"LIBRARY_OVERRIDABLE"})
     # A piece.
     volume: FloatProperty(description="Of a piece, cm³", options={"HIDDEN"})
     build: IntProperty(description="Build that the piece lies on", options={"HIDDEN"})
@@ -124,4 +149,4 @@ class FoundBuilds:
     place_of: StringProperty(options={"HIDDEN"})
 
 
-CLASSES = (SEAMWRIGHT_PG_group, SEAMWRIGHT_PG_found_build)
+CLASSES = (SEAMWRIGHT_PG_group, SEAMWRIGHT_PG_other_printer, SEAMWRIGHT_PG_found_build)

@@ -8,16 +8,18 @@ from dataclasses import replace
 import bpy
 import numpy as np
 
-from seamwright.build_choice import AS_USUAL, BuildChoice, Group
+from seamwright.build_choice import AS_USUAL, BuildChoice, Group, OtherPrinter, require_names_apart
 from seamwright.errors import BadInput
 from seamwright.job import FigureChoice, Job, job_from_toml, job_to_toml
 from seamwright.ledger import SAME_SOLID
+from seamwright.pieces import Piece
 from seamwright.plan import Plan
 from seamwright.printer import PrinterProfile
 
 from . import scene as ours
 from .conversion import typed
 from .decisions import builds_mark
+from .printer_properties import kept, profile_kept, profile_of
 
 SHOWN = 5
 """Warnings shown in the panel; the report has them all."""
@@ -26,9 +28,13 @@ SHOWN = 5
 # --- from the panel -----------------------------------------------------------------------
 
 
-def builds_of(figure: bpy.types.Object, names: dict[bpy.types.Object, str]) -> BuildChoice:
-    """How pieces go on builds; `names` are the seams'. Raises BadInput."""
-    group = figure.seamwright
+def builds_of(
+    figure: bpy.types.Object, names: dict[bpy.types.Object, str], own: PrinterProfile
+) -> BuildChoice:
+    """How pieces go on builds; `names` are the seams', `own` is the job's printer. Raises
+    BadInput."""
+    group, printers = figure.seamwright, _others(figure)
+    require_names_apart(own.name, printers, "Builds")
     told = job_from_toml(group.builds_told).builds if group.builds_told else AS_USUAL
     matched = sorted((seam.seamwright.matched, name) for seam, name in names.items())
     return BuildChoice(
@@ -37,7 +43,7 @@ def builds_of(figure: bpy.types.Object, names: dict[bpy.types.Object, str]) -> B
         match=tuple(name for place, name in matched if place),
         tipping=_shown(group.tipping, told.tipping),
         groups=tuple(Group(g.name, numbers_in(g)) for g in group.groups),
-        printers=told.printers,
+        printers=printers,
     )
 
 
@@ -65,7 +71,7 @@ def take_builds(
 ) -> None:
     """Put what a job says of builds into the panel; `seams` by the job's names for them.
 
-    What the panel does not show is kept beside it: other printers, and numbers' further digits.
+    Further digits of its numbers are kept beside them.
     """
     group = figure.seamwright
     group.gap, group.printer_count, group.tipping = choice.gap, choice.count, choice.tipping
@@ -73,11 +79,36 @@ def take_builds(
     for one in choice.groups:
         item = group.groups.add()
         item.name, item.pieces = one.name, ", ".join(map(str, one.pieces))
+    group.other_printers.clear()
+    for other in choice.printers:
+        _add_printer(figure, other)
     for place, name in enumerate(choice.match, start=1):
         seams[name].seamwright.matched = place
-    rest = replace(choice, match=(), groups=(), count=1)
+    rest = replace(choice, match=(), groups=(), printers=(), count=1)
     only = Job("builds", FigureChoice(), PrinterProfile(), (), builds=rest)
     group.builds_told = "" if rest == AS_USUAL else job_to_toml(only)
+
+
+def add_printer(
+    context: bpy.types.Context, figure: bpy.types.Object, profile: PrinterProfile, count: int
+) -> None:
+    """Let the figure's pieces go to another printer as well. Raises BadInput if there is one of
+    its name already."""
+    own = profile_of(context.scene.seamwright, typed).name
+    require_names_apart(own, [*_others(figure), OtherPrinter(profile)], "Builds")
+    _add_printer(figure, OtherPrinter(profile, count))
+
+
+def _add_printer(figure: bpy.types.Object, other: OtherPrinter) -> None:
+    item = figure.seamwright.other_printers.add()
+    item.name, item.values, item.count = other.profile.name, kept(other.profile), other.count
+
+
+def _others(figure: bpy.types.Object) -> tuple[OtherPrinter, ...]:
+    return tuple(
+        OtherPrinter(profile_kept(item.values, item.name), item.count)
+        for item in figure.seamwright.other_printers
+    )
 
 
 def keep_apart(figure: bpy.types.Object, name: str, numbers: Iterable[int]) -> None:
@@ -117,28 +148,22 @@ def take_plan(context: bpy.types.Context, figure: bpy.types.Object, plan: Plan) 
 
 def plan_lines(plan: Plan) -> tuple[str, ...]:
     """What the panel says of all builds together; the files say the rest."""
+    warned = plan.warnings[:SHOWN]
+    # A warning that begins with the stance says it already.
+    stance = () if any(w.startswith(plan.stands) for w in warned) else (f"Stance: {plan.stands}",)
     return (
         f"Builds: {plan.packing.sentence}",
         f"Figure: {plan.whole.sentence}",
-        f"Stance: {plan.stands}",
-        *(f"Warning: {warning}" for warning in plan.warnings[:SHOWN]),
+        *stance,
+        *(f"Warning: {warning}" for warning in warned),
     )
 
 
 # --- what is printed ------------------------------------------------------------------------
 
 
-def ticked(figure: bpy.types.Object, scene: bpy.types.Scene) -> dict[int, float]:
-    """The numbers of the pieces that are ticked off as printed, and their volumes, cm³."""
-    pieces = ours.pieces_of(figure, scene)
-    return {
-        piece.seamwright.number: piece.seamwright.volume
-        for piece in pieces
-        if piece.seamwright.printed
-    }
-
-
-def still_printed(volume: float, was: float | None) -> bool:
-    """Whether a piece is the solid that was ticked off; volumes in cm³."""
-    # A float32 is kept of what it was.
-    return was is not None and abs(was - volume) <= max(SAME_SOLID, 1e-6) * abs(volume)
+def still_printed(obj: bpy.types.Object, piece: Piece) -> bool:
+    """Whether an object that shows a piece was ticked off as printed, as this very solid."""
+    group, volume = obj.seamwright, piece.mesh.volume / 1000
+    # A float32 is kept of what it was, cm³.
+    return group.printed and abs(group.volume - volume) <= SAME_SOLID * abs(volume)

@@ -13,6 +13,7 @@ from typing import Any
 
 import bpy
 
+from seamwright.figure import true_size
 from seamwright.job import Job, read_job, write_job
 from seamwright.mesh import Mesh
 from seamwright.printer import BUILT_IN, PrinterProfile
@@ -21,12 +22,12 @@ from seamwright.seam import in_order
 from . import scene as ours
 from .builds import builds_of, take_builds
 from .choices import add_joint, joints_at
-from .conversion import mesh_of, named_object, require_scene_choice, typed, unit_of
+from .conversion import mesh_of, named_object, require_scene_choice, typed
 from .keep_clear import keep_clear_of, natural_lines_of, take_markings
 from .place import names_of, size_of, true_mm
 from .printer_properties import DEFAULT, profile_of, take_profile
 from .rods import add_rod, rods_of
-from .seams import add, seams_of
+from .seams import add, seams_of, side_of
 
 
 def job_of(context: bpy.types.Context, figure: bpy.types.Object, source: Mesh) -> Job:
@@ -53,15 +54,16 @@ def job_of(context: bpy.types.Context, figure: bpy.types.Object, source: Mesh) -
     )
     scene = context.scene
     names = names_of(ours.seams_of(figure, scene))
+    profile = profile_of(scene.seamwright, typed)
     return Job(
         settings.job_name or figure.name,
         choice,
-        profile_of(scene.seamwright, typed),
+        profile,
         seams_of(figure, scene, mm),
         settings.output or None,
         joints_at(figure, scene, names, mm),
         rods_of(figure, scene, mm),
-        builds_of(figure, names),
+        builds_of(figure, names, profile),
     )
 
 
@@ -104,7 +106,7 @@ def apply_job(context: bpy.types.Context, job: Job) -> str:
         figure = named_object(job.figure.object, scene)
     else:
         figure = ours.figure_of(context)
-    source, _unit = mesh_of(figure, context)
+    source, unit = mesh_of(figure, context)
     mm = true_mm(scene, job.figure, source)
 
     scene.seamwright.figure = figure
@@ -121,8 +123,15 @@ def apply_job(context: bpy.types.Context, job: Job) -> str:
     take_markings(context, figure, job.figure.keep_clear, job.figure.natural_lines, mm)
     former = [*ours.seams_of(figure, scene), *ours.joints_of(figure, scene)]
     ours.remove([*former, *ours.companions_of(former), *ours.rods_of(figure, scene)])
-    side = 1.2 * float(source.size.max()) / unit_of(scene)[1]
-    added = {seam.name: add(context, figure, seam, mm, side) for seam in job.seams}
+    choice = job.figure
+    sized = true_size(
+        source, unit=unit, scale=choice.scale, target_height=choice.target_height, up=choice.up
+    )
+    most = 1.2 * float(sized.size.max())
+    added = {
+        seam.name: add(context, figure, seam, mm, min(side_of(sized, seam) or most, most) / mm)
+        for seam in job.seams
+    }
     for seam in job.seams:
         for name in seam.stops_at:
             added[seam.name].seamwright.stops_at.add().seam = added[name]
@@ -134,6 +143,7 @@ def apply_job(context: bpy.types.Context, job: Job) -> str:
     take_builds(figure, job.builds, added)
     seams = ours.counted(len(job.seams), "seam")
     said = f"{seams} taken from job '{job.name}' for object '{figure.name}'."
+    said += ours.said_of_link(figure)
     now = job_of(context, figure, source)
     if now != replace(job, figure=now.figure) or _figures(now) != _figures(job):
         said += " Numbers of more than seven digits were rounded."

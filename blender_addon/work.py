@@ -25,12 +25,20 @@ Steps = Generator[Callable[[Progress], Any], Any, Any]
 _LOOK = 0.1
 """Seconds between two looks at a task in its thread."""
 
+_CANCELLED = "Cancelled; nothing was changed."
+
 VIEWING = (
     "TIMER", "TIMER_REPORT", "TIMER_REGION", "MOUSEMOVE", "INBETWEEN_MOUSEMOVE", "MIDDLEMOUSE",
     "WHEELUPMOUSE", "WHEELDOWNMOUSE", "TRACKPADPAN", "TRACKPADZOOM", "MOUSEROTATE",
     "MOUSESMARTZOOM", "NDOF_MOTION", "WINDOW_DEACTIVATE",
 )  # fmt: skip
 """Events that look at the scene and change nothing: all that goes on while long work does."""
+
+
+class Warned(str):
+    """What an operator says of work that was done and needs a second look."""
+
+    __slots__ = ()
 
 
 def late(name: str) -> ModuleType:
@@ -110,29 +118,39 @@ class Running:
     def stop(self) -> None:
         """Leave all as it was. What a thread is still at ends by itself and goes nowhere."""
         self.is_stopped = True
-        with suppress(Cancelled, StopIteration):
-            self.steps.throw(Cancelled("Cancelled; nothing was changed."))
+        # What the steps would put back may be gone by now, with the file that it was in.
+        with suppress(Cancelled, StopIteration, ReferenceError):
+            self.steps.throw(Cancelled(_CANCELLED))
 
     def _tell(self, done: float, what: str) -> None:
         if self.is_stopped:
-            raise Cancelled("Cancelled; nothing was changed.")
+            raise Cancelled(_CANCELLED)
         self.done, self.what = done, what
 
 
 @contextmanager
 def failure_told(context: bpy.types.Context, figure: bpy.types.Object) -> Iterator[None]:
     """What goes wrong with pieces is told by the panel as well, with regions that would help."""
-    settings = context.scene.seamwright
+    settings = _settings(context, figure)
     before, settings.offer = settings.offer, ""
+    del settings
     try:
         yield
     except Cancelled:
-        settings.offer = before
+        _settings(context, figure).offer = before
         raise
     except SeamwrightError as error:
-        settings.pieces_found = str(error)
-        settings.offer = late("quality").offer_of(error, context, figure)
+        offer = late("quality").offer_of(error, context, figure)
+        settings = _settings(context, figure)
+        settings.pieces_found, settings.offer = str(error), offer
         raise
+
+
+def _settings(context: bpy.types.Context, figure: bpy.types.Object) -> bpy.types.PropertyGroup:
+    """The scene's settings, looked up anew: Blender tells of an object that is gone with its file,
+    but not of settings. Raises ReferenceError if the figure is gone."""
+    assert figure.name
+    return context.scene.seamwright
 
 
 class Work:
@@ -146,7 +164,11 @@ class Work:
         except SeamwrightError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-        self.report({"INFO"}, said)
+        return self.tell(said)
+
+    def tell(self, said):
+        """Report what was done."""
+        self.report({"WARNING" if isinstance(said, Warned) else "INFO"}, said)
         return {"FINISHED"}
 
 
@@ -169,10 +191,10 @@ class LongWork(Work):
         ended = self._looked(context)
         if ended is not None:
             return ended
-        _busy.append(self._running)
         manager = context.window_manager
         manager.progress_begin(0, 100)
-        self._timer = manager.event_timer_add(_LOOK, window=context.window)
+        timer = manager.event_timer_add(_LOOK, window=context.window)
+        _busy.append((self._running, timer))
         manager.modal_handler_add(self)
         self._show(context)
         return {"RUNNING_MODAL"}
@@ -180,12 +202,17 @@ class LongWork(Work):
     def modal(self, context, event):
         if event.type == "ESC" and event.value == "PRESS":
             self.cancel(context)
-            self.report({"INFO"}, "Cancelled; nothing was changed.")
+            self.report({"INFO"}, _CANCELLED)
             return {"CANCELLED"}
         if event.type == "TIMER":
-            ended = self._looked(context)
+            try:
+                ended = self._looked(context)
+            except Exception:
+                # A fault of ours is told by Blender; it must not leave all buttons busy.
+                _end(context)
+                raise
             if ended is not None:
-                self._end(context)
+                _end(context)
                 return ended
             self._show(context)
         viewing = event.type in VIEWING or event.type.startswith("NUMPAD")
@@ -194,7 +221,7 @@ class LongWork(Work):
     def cancel(self, context):
         """As Esc does; Blender calls it when a file is opened meanwhile."""
         self._running.stop()
-        self._end(context)
+        _end(context)
 
     def work(self, context):
         with shown_progress(context) as progress:
@@ -212,8 +239,7 @@ class LongWork(Work):
             # A script or an opened file took away what the work is about.
             self.report({"ERROR"}, "The figure is no longer there; begin again.")
             return {"CANCELLED"}
-        self.report({"INFO"}, self._running.said)
-        return {"FINISHED"}
+        return self.tell(self._running.said)
 
     def _show(self, context):
         percent, what = int(100 * self._running.done), self._running.what
@@ -221,14 +247,27 @@ class LongWork(Work):
         said = f"{self.bl_label}: {what or 'making ready'}, {percent} %     Esc: Cancel"
         context.workspace.status_text_set(said)
 
-    def _end(self, context):
-        _busy.clear()
-        context.window_manager.event_timer_remove(self._timer)
-        context.window_manager.progress_end()
+
+_busy: list[tuple[Running, bpy.types.Timer]] = []
+"""The long work that goes on, and the timer by which it is looked at."""
+
+
+def _end(context: bpy.types.Context) -> None:
+    """Take away what shows that long work goes on."""
+    manager = context.window_manager
+    while _busy:
+        manager.event_timer_remove(_busy.pop()[1])
+        manager.progress_end()
+    if context.workspace is not None:
         context.workspace.status_text_set(None)
 
 
-_busy: list[Running] = []
+def leave_all(context: bpy.types.Context) -> None:
+    """End what goes on as Esc does: Blender forgets a class's operators without a word to them."""
+    if _busy:
+        for running, _timer in _busy:
+            running.stop()
+        _end(context)
 
 
 def is_busy() -> bool:

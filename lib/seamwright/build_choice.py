@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -87,6 +87,14 @@ class BuildChoice:
 
 
 AS_USUAL = BuildChoice()
+
+
+def require_names_apart(own: str, others: Sequence[OtherPrinter], where: str) -> None:
+    """Raise `BadInput` if two printers have one name: builds are known by it. own : the job's."""
+    names = [own, *(other.profile.name for other in others)]
+    for name in names:
+        if names.count(name) > 1:
+            raise BadInput(f"{where}: two printers are named '{name}'; give each its own name.")
 
 
 def build_choice(

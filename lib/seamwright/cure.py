@@ -11,13 +11,16 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import ConvexHull, QhullError
 
+from seamwright.errors import Progress
 from seamwright.fit import Fit, fit
+from seamwright.frame import Frame
 from seamwright.hull import edges_of, outer
 from seamwright.interface import Interface
 from seamwright.mesh import FloatArray, IndexArray, Mesh
 from seamwright.pieces import Piece
 from seamwright.platform import Platform
-from seamwright.seam import Seam, place
+from seamwright.seam import Point, Reach, Seam, place
+from seamwright.section import section
 
 CURED = 6
 """Pieces that are looked into at most, those that miss by least: their cures are the surest."""
@@ -124,6 +127,62 @@ def _goes(points: FloatArray, found: Fit, platform: Platform) -> bool:
     some = outer(points)
     ups = np.concatenate([[[0.0, 0.0, 1.0]], found.rotation[::-1]])
     return any(fit(some, platform, up=up, allow="turned").way != "none" for up in ups)
+
+
+def offered(
+    numbers: Sequence[int],
+    pieces: Sequence[Piece],
+    blanks: Sequence[Piece],
+    faces: Sequence[Interface],
+    platforms: Sequence[Platform],
+    progress: Progress | None = None,
+) -> dict[int, tuple[Seam, ...]]:
+    """By piece that does not fit, the seams that would take it into parts that do.
+
+    Each takes that piece alone, as it stops at the seams that bound it. Ids and names are still
+    to be given.
+
+    Parameters
+    ----------
+    numbers : of the pieces that do not fit; of at most `CURED` that miss by least.
+    pieces : all, as they print; `blanks` the same without pegs and sockets.
+    platforms : what pieces may stand on.
+
+    Raises
+    ------
+    Cancelled
+        If `progress` raises it.
+    """
+    mesh_of, blank_of = {p.id: p.mesh for p in pieces}, {p.id: p for p in blanks}
+    missed: dict[int, tuple[Fit, Platform]] = {}
+    found = {}
+    for k, number in enumerate(numbers):
+        if progress:
+            progress(0.5 * k / len(numbers), f"fitting piece {number}")
+        tried = [(fit(mesh_of[number].vertices, p), p) for p in platforms]
+        missed[number] = min(tried, key=lambda t: t[0].miss)
+    nearest = sorted(numbers, key=lambda n: missed[n][0].miss)[:CURED]
+    for k, number in enumerate(nearest):
+        if progress:
+            progress(0.5 + 0.5 * k / len(nearest), f"finding seams for piece {number}")
+        added = _added(blank_of[number], *missed[number])
+        if added is not None:
+            found[number] = _as_seams(added, blank_of[number], faces)
+    return found
+
+
+def _as_seams(added: NewSeams, piece: Piece, faces: Sequence[Interface]) -> tuple[Seam, ...]:
+    """New seams as a job has them, each with a point in every region of the piece that it takes."""
+    mine = [face.seam.name for face in faces if piece.id in (face.piece_a, face.piece_b)]
+    bounding = tuple(dict.fromkeys(mine))
+    seams = []
+    for point in added.points:
+        frame = Frame.on_plane(point, added.normal)
+        inner = [_point(frame.to_world(r.inner_point)) for r in section(piece.mesh, frame).regions]
+        if inner:
+            reach = Reach("nearest", tuple(inner))
+            seams.append(Seam(0, "", inner[0], added.normal, reach, stops_at=bounding))
+    return tuple(seams)
 
 
 # --- a seam moved -----------------------------------------------------------------------
@@ -298,6 +357,6 @@ def _spread(cut: FloatArray) -> float:
     return float(np.sqrt(np.abs(np.linalg.eigvalsh(away.T @ away / len(away))[1:]).prod()))
 
 
-def _point(values: FloatArray) -> tuple[float, float, float]:
+def _point(values: FloatArray) -> Point:
     x, y, z = values.tolist()
     return x, y, z

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
 
-from seamwright.build_choice import OtherPrinter
+from seamwright.build_choice import OtherPrinter, require_names_apart
 from seamwright.errors import BadInput
 from seamwright.printer import BUILT_IN, PrinterProfile, printer
 from seamwright.tables import (
@@ -52,13 +52,10 @@ def other_printers(
         here = f"{where}, other printer {n}"
         count = whole_of(row, "count", here)
         profile = printer_of({k: v for k, v in row.items() if k != "count"}, here)
-        if profile.name in [own.name, *(o.profile.name for o in found)]:
-            raise BadInput(
-                f"{where}: two printers are named '{profile.name}'; give each its own name."
-            )
         if count is not None and count < 1:
             raise BadInput(f"{here}: count is {count}; there must be one printer or more.")
         found.append(OtherPrinter(profile, 1 if count is None else count))
+    require_names_apart(own.name, found, where)
     return tuple(found)
 
 

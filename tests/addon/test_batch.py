@@ -104,6 +104,39 @@ def test_the_panels_job_gives_the_panels_bytes(blend):
     assert files(blend / "by-panel") == files(blend / "panel-pieces")
 
 
+def test_what_the_panel_makes_by_and_by_is_what_the_batch_makes_at_once(blend):
+    """Pieces made, seen in another size, parted further and made again where that changed them."""
+    figure = bpy.data.objects["Keeper"]
+    figure.hide_viewport = False
+    right = [v.index for v in figure.data.vertices if v.co.x > 1]
+    figure.vertex_groups.new(name="face").add(right, 1.0, "REPLACE")
+    settings = bpy.context.scene.seamwright
+    settings.figure = figure
+    item = figure.seamwright.keep_clear.add()
+    item.kind, item.source = "vertex_group", "face"
+    figure.seamwright.size, figure.seamwright.target_height = "HEIGHT", 320.0
+    for lift in (0, 55, -65):
+        bpy.ops.seamwright.add_seam(at="MIDDLE", axis="Z")
+        seam = bpy.context.view_layer.objects.active
+        seam.location.z += lift
+        bpy.context.view_layer.update()
+        bpy.ops.seamwright.make_pieces()
+        seam.location.z += 11
+        bpy.context.view_layer.update()
+        bpy.ops.seamwright.make_pieces()
+    settings.wall = 2.5
+    bpy.ops.seamwright.make_pieces()
+    figure.seamwright.target_height = 333.0
+    bpy.ops.seamwright.save_job(filepath=str(blend / "panel.toml"))
+    bpy.ops.seamwright.write_files(directory=str(blend), folder="by-panel")
+    bpy.ops.wm.save_mainfile()
+    done = run(str(BATCH), "keeper.blend", "--", "panel.toml", "--quiet", folder=blend)
+    assert (done.returncode, done.stderr) == (0, "")
+    report = json.loads((blend / "by-panel" / "report.json").read_text(encoding="utf-8"))
+    assert sum("crosses the keep-clear area" in w for w in report["warnings"]) == 3
+    assert files(blend / "by-panel") == files(blend / "panel-pieces")
+
+
 def test_a_job_for_a_file_needs_no_blend(blend):
     job(blend, "file", 'file = "keeper.stl"\nunit = "mm"')
     done = run(str(BATCH), "--", "file.toml", "--quiet", "--out", "there", folder=blend)

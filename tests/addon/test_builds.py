@@ -7,6 +7,7 @@ import pytest
 bpy = pytest.importorskip("bpy")
 
 from seamwright.build_choice import AS_USUAL, BuildChoice, Group, OtherPrinter  # noqa: E402
+from seamwright.errors import BadInput  # noqa: E402
 from seamwright.job import FigureChoice, Job, job_from_toml, job_to_toml  # noqa: E402
 from seamwright.printer import PrinterProfile  # noqa: E402
 from seamwright.shapes import box  # noqa: E402
@@ -59,7 +60,7 @@ def test_builds_are_planned_without_files_and_listed(figure):
     (one,) = settings.builds
     assert one.time.endswith(" min") and one.material.endswith(" g")
     assert "piece-01" in one.said and settings.builds_found.startswith("Builds: ")
-    assert "Stance: " in settings.builds_found
+    assert settings.builds_found.count("The figure weighs ") == 1
     assert settings.builds_mark == builds_mark(figure, bpy.context.scene)
     figure.seamwright.gap = 8.0
     assert settings.builds_mark != builds_mark(figure, bpy.context.scene)
@@ -165,6 +166,32 @@ def test_build_settings_go_to_a_job_and_back(figure):
     assert (round(group.gap, 4), group.printer_count, len(group.groups)) == (3.2, 4, 2)
     group.gap = 7.5
     assert job().builds.gap == 7.5 and job().builds.printers == (other,)
+
+
+def test_pieces_may_go_to_other_printers(figure):
+    from blender_addon.decisions import mark_of  # noqa: PLC0415
+
+    from seamwright.printer import BUILT_IN  # noqa: PLC0415
+
+    before = mark_of(figure, bpy.context.scene)
+    add, remove = bpy.ops.seamwright.add_other_printer, bpy.ops.seamwright.remove_other_printer
+    assert add(name="filament-300", count=2) == {"FINISHED"}
+    assert job().builds.printers == (OtherPrinter(BUILT_IN["filament-300"], 2),)
+    # Which pieces fit, and how large pegs may be, depends on it.
+    assert mark_of(figure, bpy.context.scene) != before
+    assert "two printers are named 'filament-300'" in refused(add, name="filament-300")
+    own = job().printer.name
+    assert f"two printers are named '{own}'" in refused(add, name=own)
+    assert "no printer profile 'toaster'" in refused(add, name="toaster")
+    assert "Own profiles are kept by" in refused(add, name="mine", own=True)
+    # The figure's own printer may become one of them later.
+    bpy.context.scene.seamwright.printer_name = "filament-300"
+    with pytest.raises(BadInput, match="two printers are named 'filament-300'"):
+        job()
+    bpy.context.scene.seamwright.printer_name = ""
+    assert "There is no other printer 4; there are 1." in refused(remove, index=4)
+    assert remove(index=0) == {"FINISHED"} and job().builds.printers == ()
+    assert mark_of(figure, bpy.context.scene) == before
 
 
 def test_a_place_that_is_named_is_shown(figure):

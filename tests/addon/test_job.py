@@ -16,6 +16,7 @@ from seamwright.choice import AUTO, PLAIN  # noqa: E402
 from seamwright.errors import BadInput  # noqa: E402
 from seamwright.figure import true_size  # noqa: E402
 from seamwright.job import FigureChoice, Job, job_from_toml, job_to_toml  # noqa: E402
+from seamwright.mesh import joined  # noqa: E402
 from seamwright.printer import BUILT_IN, PrinterProfile, printer  # noqa: E402
 from seamwright.seam import Reach, Seam  # noqa: E402
 from seamwright.shapes import box, sphere  # noqa: E402
@@ -319,3 +320,27 @@ def test_what_is_no_job_file_is_refused(figure, tmp_path):
         bpy.ops.seamwright.save_job()
     with pytest.raises(RuntimeError, match="cannot be written"):
         bpy.ops.seamwright.save_job(filepath=str(tmp_path / "none" / "a.toml"))
+
+
+def test_a_loaded_seam_is_shown_as_large_as_what_it_takes(scene, add):
+    body, arm = box(100, 60, 400, (-50, -30, 0)), box(20, 20, 200, (80, -10, 100))
+    figure = add(joined([body, arm]))
+    bpy.ops.seamwright.use_selected()
+    level = (0.0, 0.0, 1.0)
+    near = Reach("nearest", points=((90.0, 0.0, 200.0),))
+    job = Job("Keeper", FigureChoice(object="Keeper"), PrinterProfile(), (
+        Seam(1, "arm", (90.0, 0.0, 200.0), level, near, AUTO),
+        Seam(2, "all", (0.0, 0.0, 200.0), level, Reach(), AUTO),
+        Seam(3, "beside", (0.0, 0.0, 900.0), level, Reach(), AUTO),
+    ))  # fmt: skip
+    take(job)
+    arm, whole, beside = seam_objects()
+    half = np.hypot(10, 10)
+    assert np.allclose(arm.dimensions[:2], 2 * 1.3 * half, rtol=1e-3)
+    assert np.allclose(whole.dimensions[:2], 2 * 1.3 * np.hypot(100, 10), rtol=1e-3)
+    # One that meets nothing is as large as the figure.
+    assert np.allclose(beside.dimensions[:2], 1.2 * 400, rtol=1e-3)
+    assert all(tuple(seam.scale) == (1.0, 1.0, 1.0) for seam in (arm, whole, beside))
+    figure.seamwright.size, figure.seamwright.scale = "SCALE", 4.0
+    take(panel_job())
+    assert np.allclose(seam_objects()[0].dimensions[:2], 2 * 1.3 * half, rtol=1e-3)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from contextlib import suppress
 
 import pytest
 
@@ -166,3 +167,224 @@ def test_cancelled_work_leaves_all_as_it_was(figure, name, looks):
 def test_in_the_background_a_button_does_it_at_once(figure):
     assert bpy.ops.seamwright.make_pieces("INVOKE_DEFAULT") == {"FINISHED"}
     assert "Pieces of Keeper" in bpy.data.collections
+
+
+# --- at every stage ------------------------------------------------------------------------------
+
+BUTTONS = ("make_pieces", "size_joints", "plan_builds", "write_files")
+
+
+@pytest.fixture
+def target(tmp_path, monkeypatch):
+    """The folder that Write Files is to write."""
+    folder = tmp_path / "out"
+    options = {"directory": str(tmp_path), "folder": "out", "replace": True, "hide_figure": True}
+    monkeypatch.setitem(globals(), "OPTIONS", options)
+    return folder
+
+
+def begun(name: str):
+    """A button's work, begun."""
+    import blender_addon  # noqa: PLC0415
+
+    cls = next(c for c in blender_addon.CLASSES if c.__name__ == f"SEAMWRIGHT_OT_{name}")
+    return cls.steps(type("Pressed", (), OPTIONS)(), bpy.context)
+
+
+OPTIONS: dict = {}
+
+
+class Halting:
+    """Work that halts in its thread when a word is said, until it may go on."""
+
+    def __init__(self, steps, at: int = -1) -> None:
+        from blender_addon.work import Running  # noqa: PLC0415
+
+        self.said: list[tuple[float, str]] = []
+        self.reached, self.go = threading.Event(), threading.Event()
+        self.running = Running(steps)
+        tell = self.running._tell
+
+        def heard(done: float, what: str) -> None:
+            self.said.append((done, what))
+            if len(self.said) - 1 == at:
+                self.reached.set()
+                assert self.go.wait(60)
+            tell(done, what)
+
+        self.running._tell = heard
+
+    def halt(self) -> None:
+        """Go on to the word at which it halts."""
+        until = time.monotonic() + 60
+        while not self.reached.is_set():
+            assert time.monotonic() < until
+            assert not self.running.look()
+            time.sleep(0.005)
+
+    def leave(self) -> None:
+        """Let the thread go, and wait until it has ended."""
+        self.go.set()
+        future = self.running._future
+        error = future.exception(timeout=60)
+        assert isinstance(error, Cancelled)
+
+
+def stages(said: list[tuple[float, str]]) -> dict[str, int]:
+    """Where each kind of word is said first: pieces and joints are of a kind."""
+    found: dict[str, int] = {}
+    for place, (_done, what) in enumerate(said):
+        found.setdefault(what.rstrip("0123456789ABCDEF "), place)
+    return found
+
+
+@pytest.mark.parametrize("name", BUTTONS)
+def test_progress_goes_on_and_says_what_it_is_at(figure, target, name):
+    halting = Halting(begun(name))
+    run(halting.running)
+    done = [share for share, _what in halting.said]
+    assert done == sorted(done) and done[0] >= 0 and done[-1] <= 1
+    assert all(what for _share, what in halting.said)
+    assert halting.said[0][1] == "preparing the figure"
+
+
+@pytest.mark.parametrize("name", BUTTONS)
+def test_esc_at_any_stage_leaves_all_as_it_was(figure, target, name):
+    from blender_addon.handlers import forget  # noqa: PLC0415
+
+    settings = bpy.context.scene.seamwright
+    halting = Halting(begun(name))
+    run(halting.running)
+    found = stages(halting.said)
+    assert len(found) >= 3, found
+    for obj in bpy.data.objects:
+        if obj.seamwright.is_seam:
+            obj.location.z += 5
+    bpy.context.view_layer.update()
+    settings.offer = "{}"
+
+    def files() -> list:
+        return sorted((str(p), p.stat().st_mtime_ns) for p in target.parent.rglob("*"))
+
+    before, written = state(settings), files()
+    for what, place in found.items():
+        forget()
+        halting = Halting(begun(name), place)
+        halting.halt()
+        halting.running.stop()
+        assert state(settings) == before, what
+        halting.leave()
+        assert files() == written, what
+        assert state(settings) == before, what
+
+
+# --- what goes on meanwhile ---------------------------------------------------------------------
+
+
+def halted(name: str):
+    """Work that is at its first word."""
+    halting = Halting(begun(name), 0)
+    halting.halt()
+    halting.go.set()
+    return halting.running
+
+
+@pytest.mark.parametrize("name", BUTTONS)
+def test_a_figure_that_is_taken_out_meanwhile_is_told(figure, target, name):
+    running = halted(name)
+    bpy.context.scene.collection.objects.unlink(figure)
+    with pytest.raises(BadInput, match="'Keeper' was taken out of the scene meanwhile"):
+        run(running)
+    assert not [o for o in bpy.data.objects if o.seamwright.is_piece] and not target.exists()
+
+
+@pytest.mark.parametrize("name", BUTTONS)
+@pytest.mark.parametrize("how", ["removed", "another file"])
+def test_a_figure_that_is_gone_meanwhile_is_no_crash(figure, target, name, how):
+    running = halted(name)
+    if how == "removed":
+        bpy.data.objects.remove(figure)
+    else:
+        bpy.ops.wm.read_factory_settings(use_empty=True)
+    with pytest.raises(ReferenceError):
+        run(running)
+    assert not [o for o in bpy.data.objects if o.seamwright.is_piece] and not target.exists()
+
+
+@pytest.mark.parametrize("name", BUTTONS)
+def test_work_can_be_left_when_its_file_is_gone(figure, target, name):
+    running = halted(name)
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    running.stop()
+
+
+def test_undo_meanwhile_is_no_crash(scene, add, target):
+    bpy.ops.ed.undo_push(message="empty")
+    add(sphere(100))
+    bpy.ops.seamwright.use_selected()
+    bpy.ops.seamwright.add_seam(at="MIDDLE")
+    bpy.ops.ed.undo_push(message="figure")
+    running = halted("make_pieces")
+    bpy.ops.ed.undo()
+    with pytest.raises((ReferenceError, BadInput)):
+        run(running)
+    bpy.ops.ed.redo()
+    running = halted("make_pieces")
+    bpy.data.objects["Seam"].location.z += 3
+    bpy.ops.ed.undo_push(message="moved")
+    bpy.ops.ed.undo()
+    # Whether the figure is still the same object after an undo depends on the Blender.
+    with suppress(ReferenceError):
+        run(running)
+    assert bpy.ops.seamwright.make_pieces() == {"FINISHED"}
+    assert len([o for o in bpy.context.scene.objects if o.seamwright.is_piece]) == 2
+
+
+def test_what_is_decided_meanwhile_puts_the_pieces_out_of_date(figure, target):
+    from blender_addon.decisions import mark_of  # noqa: PLC0415
+
+    settings = bpy.context.scene.seamwright
+    running = halted("make_pieces")
+    bpy.data.objects["Seam"].location.z += 3
+    bpy.context.view_layer.update()
+    run(running)
+    assert settings.pieces_mark != mark_of(figure, bpy.context.scene)
+    bpy.data.objects["Seam"].location.z -= 3
+    bpy.context.view_layer.update()
+    assert settings.pieces_mark == mark_of(figure, bpy.context.scene)
+
+
+def test_another_figure_that_is_looked_at_meanwhile_is_not_mixed_up(figure, add, target):
+    running = halted("plan_builds")
+    other = add(sphere(50), "Other")
+    other.seamwright.size, other.seamwright.scale = "SCALE", 3.0
+    bpy.context.scene.seamwright.figure = other
+    bpy.ops.seamwright.inspect()
+    run(running)
+    assert bpy.context.scene.seamwright.figure == figure
+    pieces = [o for o in bpy.context.scene.objects if o.seamwright.is_piece]
+    assert len(pieces) == 2 and all(tuple(o.scale) == (1, 1, 1) for o in pieces)
+
+
+def test_work_ends_with_the_add_on(figure, target, registered):
+    from blender_addon import work  # noqa: PLC0415
+
+    halting = Halting(begun("make_pieces"), 0)
+    halting.halt()
+    timer = object()
+    ended = []
+
+    class Manager:
+        event_timer_remove = staticmethod(ended.append)
+        progress_end = staticmethod(lambda: None)
+
+    class Context:
+        window_manager, workspace = Manager, None
+
+    work._busy.append((halting.running, timer))
+    assert work.is_busy()
+    work.leave_all(Context)
+    assert not work.is_busy() and ended == [timer] and halting.running.is_stopped
+    halting.leave()
+    registered.unregister()
+    registered.register()

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from seamwright.checks import require_fit
-from seamwright.cure import CURED, MovedSeam, NewSeams, cure, cures
-from seamwright.errors import CheckFailed
+from seamwright.cure import CURED, MovedSeam, NewSeams, cure, cures, offered
+from seamwright.errors import Cancelled, CheckFailed
 from seamwright.fit import Fit, fit
 from seamwright.interface import Interface, interfaces
 from seamwright.mesh import Mesh
@@ -174,3 +174,72 @@ def test_the_sentence_tells_how_the_nearest_misses_are_cured() -> None:
     ) in text
     assert text.endswith("; add or move a seam at the others.")
     assert text.count(". ") == 0
+
+
+# --- offered as seams ---------------------------------------------------------------------
+
+
+def taken(work: Work, numbers: list[int], *platforms: Platform) -> tuple[dict, Work]:
+    """What is offered, and the figure taken apart with it."""
+    found = offered(numbers, work.blanks, work.blanks, work.faces, platforms or (work.usable,))
+    more = [seam for number in sorted(found) for seam in found[number]]
+    named = [
+        replace(seam, id=len(work.seams) + k, name=f"new {k}") for k, seam in enumerate(more, 1)
+    ]
+    return found, Work(work.figure, *work.seams, *named, usable=work.usable)
+
+
+def test_offered_seams_are_the_cures_and_take_the_piece_alone() -> None:
+    # Two posts on a slab, both across the height at which the long one is parted.
+    figure = _united(
+        box(120.0, 30.0, 20.0), box(24.0, 24.0, 210.0), box(24.0, 24.0, 130.0, low=(80, 0, 0))
+    )
+    work = Work(
+        figure,
+        Seam(1, "long", (12.0, 12.0, 30.0), (0.0, 0.0, 1.0), Reach("nearest", ((12, 12, 30),))),
+        Seam(2, "short", (92.0, 12.0, 30.0), (0.0, 0.0, 1.0), Reach("nearest", ((92, 12, 30),))),
+        usable=Platform((125.0, 60.0, 105.0)),
+    )
+    (bad,) = [n for n, f in work.fits.items() if f.way == "none"]
+    _moved, added = work.cure(bad)
+    found, now = taken(work, [bad])
+    assert added is not None and set(found) == {bad} and len(found[bad]) == len(added.points) == 1
+    (seam,) = found[bad]
+    assert seam.normal == added.normal and seam.stops_at == ("long",)
+    assert seam.point[2] == pytest.approx(added.points[0][2]) and seam.point[2] < 130
+    assert now.all_fit and len(now.blanks) == len(work.blanks) + 1
+
+
+def test_an_offered_seam_takes_every_region_of_the_piece() -> None:
+    # A piece with two legs: parted below where they meet, both are.
+    figure = _united(
+        box(90.0, 30.0, 20.0, low=(0, 0, 180)), box(24.0, 24.0, 200.0),
+        box(24.0, 24.0, 200.0, low=(66, 0, 0)), box(24.0, 24.0, 60.0, low=(30, 0, 190)),
+    )  # fmt: skip
+    work = Work(figure, level(1, "neck", 210.0), usable=Platform((100.0, 60.0, 120.0)))
+    bad = [n for n, f in work.fits.items() if f.way == "none"]
+    found, now = taken(work, bad)
+    assert bad and now.all_fit
+    assert max(len(seam.reach.points) for seam in found[bad[0]]) == 2
+
+
+def test_seams_are_offered_for_the_printer_that_a_piece_misses_by_least() -> None:
+    work = Work(post(380.0), level(1, "waist", 40.0))
+    large = Platform((150.0, 150.0, 200.0))
+    found, _ = taken(work, [2], USABLE, large)
+    assert len(found[2]) < len(taken(work, [2])[0][2])
+
+
+def test_what_no_seam_cures_is_offered_none() -> None:
+    assert taken(Work(post(2000.0), level(1, "waist", 50.0)), [2])[0] == {}
+
+
+def test_an_offer_can_be_cancelled() -> None:
+    work = Work(post(300.0), level(1, "waist", 50.0))
+
+    def stop(_done: float, what: str) -> None:
+        if what.startswith("finding"):
+            raise Cancelled("stop")
+
+    with pytest.raises(Cancelled):
+        offered([2], work.blanks, work.blanks, work.faces, [USABLE], stop)
