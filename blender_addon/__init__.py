@@ -1,12 +1,14 @@
 """Seamwright in Blender: takes a sculpted figure apart into printable, keyed pieces.
 
-Read the modules as: scene (what of ours lies in the scene), properties, conversion and
+Read the modules as: scene (what of ours lies in the scene), properties, conversion, modifiers and
 markings (objects to arrays and back), place, line, choices, seams, rods and keep_clear (where they
 stand, as the library takes them), builds and job (panel to job and back), strokes (drawn into
-seams), pieces and joints (made and shown), quality (asked before anything is cut), live, overlay
-and handlers (what is drawn over the viewport), picking and lists, preferences, work (what all
-operators share, and long work in steps), the operators, panels. Registering imports neither
-numpy nor the geometry: what imports those is imported when an operator first needs it.
+seams), pieces, piece_objects, cures, joints, joint_handles and previews (made and shown), quality
+(asked before anything is parted), live, overlay and handlers (what is drawn over the viewport),
+picking and lists, next_step and redraw (what the panels say, and look up once), preferences, work
+(what all operators share, and long work in steps), the operators, gizmos, panels. Registering
+imports neither numpy nor the geometry: what imports those is imported when an operator first needs
+it.
 """
 
 import bpy
@@ -16,6 +18,7 @@ from . import (
     build_panels,
     gauge_operators,
     handlers,
+    joint_gizmos,
     joint_operators,
     joint_panels,
     lists,
@@ -29,6 +32,7 @@ from . import (
     seam_operators,
     seam_panels,
     stroke_operators,
+    work,
 )
 
 CLASSES = (
@@ -40,6 +44,7 @@ CLASSES = (
     *stroke_operators.CLASSES,
     *quality_operators.CLASSES,
     *joint_operators.CLASSES,
+    *joint_gizmos.CLASSES,
     *gauge_operators.CLASSES,
     *build_operators.CLASSES,
     *lists.CLASSES,
@@ -61,6 +66,7 @@ def register() -> None:
 
 def unregister() -> None:
     """Take everything away again; what the user decided stays in the .blend."""
+    work.leave_all(bpy.context)
     overlay.detach()
     handlers.detach()
     properties.detach()

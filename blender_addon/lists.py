@@ -5,7 +5,7 @@ Each says by icon and by word how things stand.
 
 import bpy
 
-from . import decisions
+from . import redraw
 from . import scene as ours
 
 ICONS = {"holds": "CHECKMARK", "weak": "ERROR", "plain": "MESH_PLANE"}
@@ -14,7 +14,7 @@ ICONS = {"holds": "CHECKMARK", "weak": "ERROR", "plain": "MESH_PLANE"}
 SEAM_ICONS = {**ICONS, "unsized": "QUESTION", "misses": "CANCEL", "no line": "CANCEL"}
 """How a seam is: as its joints are, or that there is nothing to part."""
 
-PIECE_ICONS = {"fits": "CHECKMARK", "old": "ERROR"}
+PIECE_ICONS = {"fits": "CHECKMARK", "misfit": "CANCEL", "old": "ERROR"}
 """How a piece is: whether it fits the printer, or was made of what has been changed since."""
 
 _of_seams: dict[str, str] = {}
@@ -26,12 +26,12 @@ def note_seams(context, figure):
     """Find how the figure's seams are, once for all rows; returns it by their names."""
     settings = context.scene.seamwright
     sized: dict[str, list[str]] = {}
-    if settings.joints and settings.joints_mark == decisions.mark_of(figure, context.scene):
+    if settings.joints and settings.joints_mark == redraw.mark_of(figure, context.scene):
         for joint in settings.joints:
             sized.setdefault(joint.seam, []).append(joint.state)
     amiss = _amiss()
     _of_seams.clear()
-    for seam in ours.seams_of(figure, context.scene):
+    for seam in redraw.seams_of(figure, context.scene):
         found = sized.get(seam.name, [])
         worst = next((word for word in ("weak", "holds", "plain") if word in found), "unsized")
         _of_seams[seam.name] = amiss.get(seam.name, worst)
@@ -53,11 +53,28 @@ def _amiss():
 def note_pieces(context, figure):
     """Find how the figure's pieces are, once for all rows; returns it by their names."""
     settings = context.scene.seamwright
-    is_new = settings.pieces_mark == decisions.mark_of(figure, context.scene)
+    is_new = settings.pieces_mark == redraw.mark_of(figure, context.scene)
     _of_pieces.clear()
-    for piece in ours.pieces_of(figure, context.scene):
-        _of_pieces[piece.name] = "fits" if is_new else "old"
+    for piece in redraw.pieces_of(figure, context.scene):
+        now = "misfit" if piece.seamwright.misfit else "fits"
+        _of_pieces[piece.name] = now if is_new else "old"
     return dict(_of_pieces)
+
+
+def has_pieces(context, figure):
+    """Whether the figure's pieces are made, as everything is now."""
+    mark = context.scene.seamwright.pieces_mark
+    return bool(mark and figure) and mark == redraw.mark_of(figure, context.scene)
+
+
+def piece_states(context, figure):
+    """How many pieces there are, how many of them do not fit, and how many are printed."""
+    groups = [piece.seamwright for piece in redraw.pieces_of(figure, context.scene)]
+    if not has_pieces(context, figure):
+        # Whether they would fit now is not known.
+        return len(groups), 0, sum(group.printed for group in groups)
+    misfits = sum(bool(group.misfit) for group in groups)
+    return len(groups), misfits, sum(group.printed for group in groups)
 
 
 class _Objects:
@@ -83,7 +100,7 @@ class SEAMWRIGHT_UL_seams(_Objects, bpy.types.UIList):
 
     def rows(self, context):
         figure = ours.chosen_figure(context)
-        return ours.seams_of(figure, context.scene) if figure else []
+        return redraw.seams_of(figure, context.scene) if figure else []
 
     def draw_item(
         self, context, layout, data, item, icon, active_data, active_property, index=0, flt_flag=0
@@ -103,14 +120,14 @@ class SEAMWRIGHT_UL_stops(_Objects, bpy.types.UIList):
     bl_idname = "SEAMWRIGHT_UL_stops"
 
     def rows(self, context):
-        figure, active = ours.chosen_figure(context), ours.active_seam(context)
-        seams = ours.seams_of(figure, context.scene) if figure else []
+        figure, active = ours.chosen_figure(context), redraw.active_seam(context)
+        seams = redraw.seams_of(figure, context.scene) if figure else []
         return [seam for seam in seams if seam != active]
 
     def draw_item(
         self, context, layout, data, item, icon, active_data, active_property, index=0, flt_flag=0
     ):
-        active = ours.active_seam(context)
+        active = redraw.active_seam(context)
         stops = [stop.seam for stop in active.seamwright.stops_at] if active else []
         ticked = "CHECKBOX_HLT" if item in stops else "CHECKBOX_DEHLT"
         row = layout.row(align=True)
@@ -129,13 +146,13 @@ class SEAMWRIGHT_UL_joints(bpy.types.UIList):
         self, context, layout, data, item, icon, active_data, active_property, index=0, flt_flag=0
     ):
         row = layout.row(align=True)
-        # In shares of the row: letter 0.11, seam 0.29, kind 0.25, and how it holds, whose word
-        # is to be read in a narrow panel too.
-        split = row.split(factor=0.11, align=True)
+        # In shares of the row: letter 0.1, seam 0.23, kind 0.3, and how it holds, whose word is to
+        # be read in a narrow panel too.
+        split = row.split(factor=0.1, align=True)
         split.label(text=item.name)
-        split = split.split(factor=0.33, align=True)
+        split = split.split(factor=0.255, align=True)
         split.label(text=item.seam)
-        split = split.split(factor=0.42, align=True)
+        split = split.split(factor=0.45, align=True)
         split.label(text=item.kind)
         split.label(text=item.state, icon=ICONS[item.state])
 
@@ -147,7 +164,7 @@ class SEAMWRIGHT_UL_pieces(_Objects, bpy.types.UIList):
 
     def rows(self, context):
         figure = ours.chosen_figure(context)
-        return ours.pieces_of(figure, context.scene) if figure else []
+        return redraw.pieces_of(figure, context.scene) if figure else []
 
     def draw_item(
         self, context, layout, data, item, icon, active_data, active_property, index=0, flt_flag=0
@@ -155,9 +172,9 @@ class SEAMWRIGHT_UL_pieces(_Objects, bpy.types.UIList):
         group = item.seamwright
         row = layout.row(align=True)
         # In shares of the row, so that all is read in a narrow panel too.
-        split = row.split(factor=0.37, align=True)
-        split.label(text=_short(item))
-        split = split.split(factor=0.42, align=True)
+        split = row.split(factor=0.3, align=True)
+        split.label(text=ours.piece_label(item))
+        split = split.split(factor=0.47, align=True)
         state = _of_pieces.get(item.name, "old")
         split.label(text=state, icon=PIECE_ICONS[state])
         row = split.row(align=True)
@@ -169,15 +186,6 @@ class SEAMWRIGHT_UL_pieces(_Objects, bpy.types.UIList):
             row.label(text="")
         printed = "CHECKBOX_HLT" if group.printed else "CHECKBOX_DEHLT"
         row.prop(group, "printed", text="", emboss=False, icon=printed)
-
-
-def _short(piece):
-    """A piece's number and name, without what every piece of its figure has in its name."""
-    group = piece.seamwright
-    name = piece.name
-    if group.figure is not None:
-        name = name.removeprefix(f"{group.figure.name} ")
-    return name if name.endswith(str(group.number)) else f"{group.number}. {name}"
 
 
 class SEAMWRIGHT_UL_builds(bpy.types.UIList):

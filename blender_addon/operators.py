@@ -22,7 +22,7 @@ class SEAMWRIGHT_OT_use_selected(Work, bpy.types.Operator):
         figure = ours.selected_figure(context)
         preferences.take_usual(context)
         context.scene.seamwright.figure = figure
-        return f"'{figure.name}' is the figure."
+        return f"'{figure.name}' is the figure.{ours.said_of_link(figure)}"
 
 
 class SEAMWRIGHT_OT_inspect(Work, bpy.types.Operator):
@@ -101,7 +101,7 @@ class SEAMWRIGHT_OT_show_figure(Work, bpy.types.Operator):
 
 
 class SEAMWRIGHT_OT_write_files(LongWork, bpy.types.Operator):
-    """Write the pieces as STL and 3MF with the parts list, the report and the job"""
+    """Write the pieces as STL and 3MF with builds, lists, report, assembly book and job"""
 
     bl_idname = "seamwright.write_files"
     bl_label = "Write Files"
@@ -166,6 +166,7 @@ class SEAMWRIGHT_OT_write_files(LongWork, bpy.types.Operator):
         late("joints").take_result(context, figure, result)
         builds = late("builds")
         builds.take_plan(context, figure, plan)
+        figure.seamwright.written_mark = context.scene.seamwright.builds_mark
         said = f"Files written to '{target}'."
         context.scene.seamwright.pieces_found = "\n".join((said, *builds.plan_lines(plan)))
         return said

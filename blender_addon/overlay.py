@@ -9,6 +9,7 @@ import sys
 import textwrap
 from collections.abc import Callable
 from functools import partial
+from itertools import product
 from typing import Any
 
 import blf
@@ -16,26 +17,39 @@ import bpy
 from bpy_extras import view3d_utils
 from mathutils import Matrix, Vector
 
-from . import decisions
+from . import redraw as looked_up
 from . import scene as ours
+
+_SEAM = "seam" if "seam" in bpy.types.ThemeView3D.bl_rna.properties else "edge_seam"
+"""Blender 5 and 4 call it thus."""
 
 _COLOURS = {
     "taken": ("view_3d", "object_active"),
     "left": ("view_3d", "wire"),
+    "arrow": ("view_3d", "object_active"),
     "line": ("view_3d", "object_active"),
+    "other": ("view_3d", _SEAM),
     "peg": ("view_3d", "object_selected"),
     "socket": ("view_3d", "empty"),
     "rod": ("view_3d", "bone_pose"),
     "weak": ("console", "line_error"),
     "words": ("view_3d", "space", "text_hi"),
+    "picked": ("view_3d", "object_active"),
 }
 """Where in the user's theme each colour is. What is weak has a word beside it as well."""
 
-_WIDTHS = {"taken": 3.0, "line": 3.0, "peg": 2.0, "weak": 3.0}
+_WIDTHS = {"taken": 3.0, "line": 3.0, "other": 2.0, "arrow": 2.0, "peg": 2.0, "weak": 3.0}
 """Pixels, at a resolution scale of 1; others are one and a half wide."""
 
 _WORDS = 56
 """Letters in a line of words."""
+
+_ARROW = 0.2
+"""Length of the arrow to side A, as a share of the longer side of its seam's rectangle (common
+practice, no source)."""
+
+_ON_SKIN = ("taken", "left", "line", "other")
+"""Lines that lie in the skin, and are faint where the figure is before them."""
 
 _HIDDEN = 0.35
 """Alpha of lines over the skin where the figure is before them."""
@@ -90,10 +104,21 @@ def joints_to_draw(context):
     figure, module = ours.chosen_figure(context), _loaded("joints")
     if figure is None or module is None or not context.scene.seamwright.show_joints:
         return None
+    if stand_apart(context):
+        return None
     drawn = module.drawn_of(figure)
-    if drawn is None or drawn.mark != decisions.mark_of(figure, context.scene):
+    if drawn is None or drawn.mark != looked_up.mark_of(figure, context.scene):
         return None
     return drawn
+
+
+def stand_apart(context):
+    """Whether the figure's pieces are shown apart, so that nothing of theirs is where it was."""
+    figure = ours.chosen_figure(context)
+    pieces = ours.collection_of(figure, context.scene, "PIECES") if figure else None
+    if pieces is None or not pieces.seamwright.explode:
+        return False
+    return any(piece.visible_get() for piece in pieces.objects if piece.seamwright.is_piece)
 
 
 def lines_to_draw(context):
@@ -101,25 +126,68 @@ def lines_to_draw(context):
     found = {}
     live = _loaded("live")
     if live is not None and context.scene.seamwright.show_sections:
-        section = live.section_now()
-        if section is not None:
-            key = ("section", live.version[0])
-            found["taken"] = key, lambda: section.taken
-            found["left"] = key, lambda: section.left
-        shown = [
-            kept
-            for name, kept in live.lines_now().items()
-            if (obj := context.scene.objects.get(name)) is not None and obj.visible_get()
-        ]
-        if shown:
-            key = ("line", *(kept.key for kept in shown))
-            found["line"] = key, lambda: [part for kept in shown for part in kept.line]
+        found = _seam_lines(context, live)
+    arrow = arrow_to_draw(context)
+    if arrow is not None:
+        found["arrow"] = arrow, lambda: _arrow_lines(arrow)
     drawn = joints_to_draw(context)
     if drawn is not None:
         for what in ("socket", "rod", "peg", "weak"):
             key = (drawn.mark, drawn.made)
             found[what] = key, partial(_part, drawn, what)
     return found
+
+
+def _seam_lines(context, live):
+    """Where the active seam crosses the skin, and where all others do."""
+    found, active = {}, ours.active_seam(context)
+    section = live.section_now()
+    if section is not None:
+        key = ("section", live.version[0])
+        found["taken"] = key, lambda: section.taken
+        found["left"] = key, lambda: section.left
+    shown, others = [], []
+    seams = () if stand_apart(context) else (*live.lines_now().items(), *live.flat_now().items())
+    for name, kept in seams:
+        obj = context.scene.objects.get(name)
+        if obj is None or not obj.visible_get():
+            continue
+        if obj != active:
+            others.append((name, kept))
+        elif section is None:
+            shown.append((name, kept))
+    for what, some in (("line", shown), ("other", others)):
+        if some:
+            key = (what, live.version[0], *(name for name, _kept in some))
+            found[what] = key, partial(_all_lines, some)
+    return found
+
+
+def _all_lines(some):
+    return [part for _name, kept in some for part in kept.line]
+
+
+def arrow_to_draw(context):
+    """The arrow to side A of the active flat seam: its ends and a direction across, Blender
+    units; None if there is none to draw."""
+    seam = ours.active_seam(context)
+    if seam is None or ours.is_line(seam) or seam.type != "MESH" or not seam.visible_get():
+        return None
+    # Seams of older files have an arrow of their own.
+    if len(seam.data.vertices) != 4:
+        return None
+    place = ours.matrix_of(seam)
+    across, up = (place.col[axis].to_3d().normalized() for axis in (0, 2))
+    long = _ARROW * max(seam.dimensions[:])
+    start = place.to_translation()
+    return start, start + long * up, long * across
+
+
+def _arrow_lines(arrow):
+    start, end, across = arrow
+    back = 0.2 * (start - end)
+    barbs = [end + back + 0.1 * side * across for side in (-1, 1)]
+    return [(start, end), *((end, barb) for barb in barbs)]
 
 
 def _part(drawn, what):
@@ -129,16 +197,46 @@ def _part(drawn, what):
 def words_to_draw(context):
     """Words at places of the scene, Blender units: what they are of, the words, the place."""
     found = []
-    live = _loaded("live")
-    section = live.section_now() if live is not None else None
-    if section is not None and context.scene.seamwright.show_sections:
-        found.append(("taken", section.said, section.middle))
+    arrow = arrow_to_draw(context)
+    if arrow is not None:
+        found.append(("arrow", "side A", arrow[1]))
     if joints_to_draw(context) is not None:
         for joint in context.scene.seamwright.joints:
             weak = joint.state == "weak"
             words = f"{joint.name} weak" if weak else joint.name
             found.append(("weak" if weak else "words", words, joint.middle))
     return found
+
+
+def section_to_tell(context):
+    """What there is to say of the active flat seam's section, the (8, 3) corners of the box
+    round what it takes, Blender units, and whether it takes anything; None if nothing is."""
+    live = _loaded("live")
+    section = live.section_now() if live is not None else None
+    if section is None or not context.scene.seamwright.show_sections:
+        return None
+    if not len(section.taken):
+        return section.said, [section.middle] * 8, False
+    low, high = section.taken.min(axis=(0, 1)), section.taken.max(axis=(0, 1))
+    return section.said, list(product(*zip(low, high, strict=True))), True
+
+
+def pieces_to_name(context):
+    """The figure's shown pieces: what each is, its words, its place, the selected ones first.
+
+    Where Blender shows an object's name, ours would be in its way.
+    """
+    figure = ours.chosen_figure(context)
+    found = []
+    for piece in ours.pieces_of(figure, context.scene) if figure else []:
+        if piece.show_name or not piece.visible_get():
+            continue
+        group, picked = piece.seamwright, piece.select_get()
+        words = ours.piece_label(piece) if picked else str(group.number)
+        words = f"{words} misfit" if group.misfit else words
+        what = "weak" if group.misfit else "picked" if picked else "words"
+        found.append((not picked, what, words, piece.matrix_world.to_translation()))
+    return [rest for _later, *rest in sorted(found, key=lambda one: one[0])]
 
 
 def places_to_draw(context):
@@ -164,8 +262,18 @@ def places_to_draw(context):
 
 def places_in(said, figure, scene):
     """The places that sentences name, Blender units."""
-    mm = ours.shown_mm(figure, scene)
-    return [Vector([float(x) / mm for x in found.groups()]) for found in _PLACE.finditer(said)]
+    named = [[float(x) for x in found.groups()] for found in _PLACE.finditer(said)]
+    if not named:
+        return []
+    mm = true_mm(figure, scene)
+    return [Vector(place) / mm for place in named]
+
+
+def true_mm(figure, scene):
+    """Millimetres at true size in one Blender unit: exactly, if the figure was made ready as it
+    is now."""
+    pieces = _loaded("pieces")
+    return (pieces and pieces.mm_of(figure, scene)) or ours.shown_mm(figure, scene)
 
 
 def names_place(sentence):
@@ -197,6 +305,7 @@ def _draw_lines():
     from gpu_extras.batch import batch_for_shader  # noqa: PLC0415
 
     context = bpy.context
+    looked_up.begin()
     for drawing in _told:
         drawing()
     if not _is_wanted(context):
@@ -220,7 +329,7 @@ def _draw_lines():
         shader.bind()
         shader.uniform_float("viewportSize", (context.region.width, context.region.height))
         shader.uniform_float("lineWidth", scale * _WIDTHS.get(what, 1.5))
-        on_skin = what in ("taken", "left", "line")
+        on_skin = what in _ON_SKIN
         gpu.state.depth_test_set("NONE")
         shader.uniform_float("color", colour(context, what, _HIDDEN if on_skin else 0.9))
         batch.draw(shader)
@@ -238,29 +347,130 @@ def _draw_words():
     context = bpy.context
     if not _is_wanted(context):
         return
-    region, view = context.region, context.space_data.region_3d
     font, scale = 0, context.preferences.system.ui_scale
     blf.size(font, 14 * scale)
     blf.enable(font, blf.SHADOW)
     blf.shadow(font, 5, 0.0, 0.0, 0.0, 0.8)
+    boxes = {}
     for what, words, place in words_to_draw(context):
-        at = view3d_utils.location_3d_to_region_2d(region, view, Vector(place))
-        if at is None:
-            continue
-        blf.color(font, *colour(context, what))
-        wrapped = [part for line in words.splitlines() for part in textwrap.wrap(line, _WORDS)]
-        # Below the place, where no joint's letter is.
-        first = 1 if what == "taken" else 0
-        for number, line in enumerate(wrapped, start=first):
-            blf.position(font, at.x + 6 * scale, at.y + (6 - 18 * number) * scale, 0)
-            blf.draw(font, line)
+        at = _on_screen(context, place)
+        if at is not None:
+            x, y = at.x + 6 * scale, at.y + 6 * scale
+            blf.color(font, *colour(context, what))
+            blf.position(font, x, y, 0)
+            blf.draw(font, words)
+            boxes[what, words] = (x, y, *blf.dimensions(font, words))
+    arrow = [box for (what, _words), box in boxes.items() if what == "arrow"]
+    told = _draw_section_words(context, font, scale, arrow)
+    _draw_piece_words(context, font, scale, [*boxes.values(), *told])
     # Crosses, for those who do not see their colour.
     blf.size(font, 32 * scale)
     blf.color(font, *colour(context, "weak"))
     for place in places_to_draw(context):
-        at = view3d_utils.location_3d_to_region_2d(region, view, place)
+        at = _on_screen(context, place)
         if at is not None:
             wide, high = blf.dimensions(font, "×")
             blf.position(font, at.x - wide / 2, at.y - high / 2, 0)
             blf.draw(font, "×")
     blf.disable(font, blf.SHADOW)
+
+
+def _on_screen(context, place):
+    region, view = context.region, context.region_data
+    return view3d_utils.location_3d_to_region_2d(region, view, Vector(place))
+
+
+def _draw_section_words(context, font, scale, arrow):
+    """Draw what is told of the section beside it, clear of the limb and of the boxes of the
+    arrow's words; the boxes that takes."""
+    told = section_to_tell(context)
+    seen = [_on_screen(context, corner) for corner in told[1]] if told else []
+    if not seen or None in seen:
+        return []
+    seen = [at.to_tuple() for at in seen]
+    if told[2] and not _in_view(seen, context.region):
+        return []
+    seen += [(x + across, y) for x, y, wide, _high in arrow for across in (0, wide)]
+    said = [part for line in told[0].splitlines() for part in textwrap.wrap(line, _WORDS)]
+    wide = max(blf.dimensions(font, line)[0] for line in said)
+    step = 18 * scale
+    x, y = beside(seen, (wide, step * len(said)), _open(context), 12 * scale)
+    blf.color(font, *colour(context, "taken"))
+    for number, line in enumerate(said, start=1):
+        blf.position(font, x, y + step * (len(said) - number) + 4 * scale, 0)
+        blf.draw(font, line)
+    return [(x, y, wide, step * len(said))]
+
+
+def _open(context):
+    """Where on a 3D view's region nothing of Blender's lies over it: left, low, right, high."""
+    region = context.region
+    left, low, right, high = 0, 0, region.width, region.height
+    for other in context.area.regions if context.preferences.system.use_region_overlap else []:
+        if other.width <= 1 or other.height <= 1:
+            continue
+        x, y = other.x - region.x, other.y - region.y
+        if other.type == "UI":
+            right = min(right, x)
+        elif other.type == "TOOLS":
+            left = max(left, x + other.width)
+        elif other.type in ("HEADER", "TOOL_HEADER"):
+            # They lie along the upper edge or, if the user flipped them, along the lower.
+            if y > region.height / 2:
+                high = min(high, y)
+            else:
+                low = max(low, y + other.height)
+    return left, low, right, high
+
+
+def _in_view(seen, region):
+    """Whether the box round (x, y) corners has a part in a region."""
+    across, up = zip(*seen, strict=True)
+    inside = min(across) < region.width and max(across) > 0
+    return inside and min(up) < region.height and max(up) > 0
+
+
+def beside(seen, size, view, gap):
+    """Where words go beside something: to its right, or its left if there is no room, always in
+    the view, and below its middle, where the outline of a seam seen edge on runs.
+
+    seen : (x, y) of its corners on the screen; size : of the words; view : left, low, right, high;
+    all in pixels. Returns the lower left corner of the words.
+    """
+    across, up = zip(*seen, strict=True)
+    left, low, right, high = view
+    wide, tall = size
+    x = max(across) + gap
+    if x + wide > right:
+        x = min(across) - gap - wide
+    y = (min(up) + max(up)) / 2 - tall - gap / 3
+    return (
+        min(max(x, left + gap), max(right - gap - wide, left + gap)),
+        min(max(y, low + gap), max(high - gap - tall, low + gap)),
+    )
+
+
+def _draw_piece_words(context, font, scale, taken):
+    """Draw pieces' numbers amid them, as far as none lies on words that are there already."""
+    blf.size(font, 16 * scale)
+    for what, words, place in pieces_to_name(context):
+        at = _on_screen(context, place)
+        if at is None:
+            continue
+        wide, high = blf.dimensions(font, words)
+        box = (at.x - wide / 2, at.y - high / 2, wide, high)
+        if any(_overlap(box, other) for other in taken):
+            continue
+        taken.append(box)
+        blf.color(font, *colour(context, what))
+        blf.position(font, box[0], box[1], 0)
+        blf.draw(font, words)
+
+
+def _overlap(one, other):
+    return (
+        one[0] < other[0] + other[2]
+        and other[0] < one[0] + one[2]
+        and one[1] < other[1] + other[3]
+        and other[1] < one[1] + one[3]
+    )

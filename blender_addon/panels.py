@@ -1,9 +1,16 @@
 """The side panel's first and last parts: figure, printer, files."""
 
+from pathlib import Path
+
 import bpy
 
+from . import next_step, redraw
 from . import scene as ours
-from .step import Panel, Step, lines, told
+from .lists import piece_states
+from .step import Panel, Step, lines, says, told
+
+BOOK = "book.html"
+"""As `seamwright.results` writes it."""
 
 
 def state(context):
@@ -11,8 +18,8 @@ def state(context):
     figure = ours.chosen_figure(context)
     if figure is None:
         return "No figure is chosen.", "Next: select the sculpt, then Use Selected."
-    seams = len(ours.seams_of(figure, context.scene))
-    pieces = len(ours.pieces_of(figure, context.scene))
+    seams = len(redraw.seams_of(figure, context.scene))
+    pieces = len(redraw.pieces_of(figure, context.scene))
     found = f"{figure.name}: {ours.counted(seams, 'seam')}, {ours.counted(pieces, 'piece')}."
     if not seams:
         return found, "Next: add a seam where the figure comes apart."
@@ -25,6 +32,7 @@ class SEAMWRIGHT_PT_main(Panel, bpy.types.Panel):
     bl_label = "Seamwright"
 
     def draw(self, context):
+        redraw.begin()
         for sentence in state(context):
             lines(self.layout, context, sentence)
 
@@ -36,13 +44,15 @@ class SEAMWRIGHT_PT_figure(Step, bpy.types.Panel):
     def draw(self, context):
         layout = self.start()
         settings = context.scene.seamwright
+        figure = ours.chosen_figure(context)
+        height = ours.shown_height(figure, context.scene) if figure else None
+        says(layout, context, next_step.figure_line(height, bool(settings.found)))
         layout.prop(settings, "figure")
         layout.operator("seamwright.use_selected", icon="EYEDROPPER")
-        figure = ours.chosen_figure(context)
         if figure is None:
             return
         group = figure.seamwright
-        layout.prop(group, "job_name")
+        layout.prop(group, "job_name", placeholder=figure.name)
         layout.prop(group, "size")
         if group.size == "SCALE":
             layout.prop(group, "scale")
@@ -107,36 +117,82 @@ class SEAMWRIGHT_PT_printer(Step, bpy.types.Panel):
         row = layout.row(align=True)
         row.menu("SEAMWRIGHT_MT_profiles", icon="PRESET")
         row.operator("seamwright.keep_profile", text="Keep", icon="ADD")
-        layout.prop(settings, "printer_name")
+        layout.prop(settings, "printer_name", placeholder=settings.profile)
         layout.column().prop(settings, "build_volume")
         layout.prop(settings, "shape")
-        column = layout.column(align=True)
-        for key in ("margin", "brim", "lift"):
-            column.prop(settings, key)
-        column = layout.column(align=True)
-        for key in ("clearance", "seating_gap", "wall", "draft", "lead_in", "relief"):
-            column.prop(settings, key)
-        column = layout.column(align=True)
-        for key in ("nozzle", "layer_height", "density"):
-            column.prop(settings, key)
-        column = layout.column(align=True)
-        for key in ("material", "shell", "infill", "glue", "safety"):
-            column.prop(settings, key)
+
+
+class _PrinterPart(Step):
+    """Some of the printer's numbers."""
+
+    bl_parent_id = "SEAMWRIGHT_PT_printer"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw_numbers(self, context, *keys):
+        column = self.start().column(align=True)
+        for key in keys:
+            column.prop(context.scene.seamwright, key)
+
+
+class SEAMWRIGHT_PT_printer_room(_PrinterPart, bpy.types.Panel):
+    bl_label = "Kept Free"
+    bl_order = 0
+
+    def draw(self, context):
+        self.draw_numbers(context, "margin", "brim", "lift")
+
+
+class SEAMWRIGHT_PT_printer_joints(_PrinterPart, bpy.types.Panel):
+    bl_label = "Clearance and Walls"
+    bl_order = 1
+
+    def draw(self, context):
+        self.draw_numbers(context, "clearance", "seating_gap", "wall", "draft", "lead_in", "relief")
+
+
+class SEAMWRIGHT_PT_printer_material(_PrinterPart, bpy.types.Panel):
+    bl_label = "Layers, Material and Strength"
+    bl_order = 2
+
+    def draw(self, context):
+        self.draw_numbers(context, "nozzle", "layer_height", "material", "density")
+        self.draw_numbers(context, "shell", "infill", "glue", "safety")
+
+
+def files_line(context, figure, is_there):
+    """What the last step says first; `is_there` is whether its result folder is."""
+    if figure is None:
+        return next_step.Line(next_step.NO_FIGURE)
+    group = figure.seamwright
+    is_new = is_there and redraw.builds_mark(figure, context.scene) == group.written_mark
+    misfits = piece_states(context, figure)[1]
+    return next_step.files_line(misfits, Path(group.written).name, is_there, is_new)
 
 
 class SEAMWRIGHT_PT_files(Step, bpy.types.Panel):
-    bl_label = "Files"
+    bl_label = "Files and Assembly Book"
     bl_order = 8
 
     def draw(self, context):
         layout = self.start()
+        figure = ours.chosen_figure(context)
+        written = figure.seamwright.written if figure else ""
+        is_there = bool(written) and redraw.is_there(Path(written))
+        says(layout, context, files_line(context, figure, is_there))
         layout.operator("seamwright.write_files", icon="EXPORT")
+        if is_there:
+            self.draw_written(layout, Path(written))
         row = layout.row(align=True)
         row.operator("seamwright.save_job", icon="FILE_TICK")
         row.operator("seamwright.load_job", icon="FILE_FOLDER")
-        figure = ours.chosen_figure(context)
         if figure is not None:
-            layout.prop(figure.seamwright, "output")
+            layout.prop(figure.seamwright, "output", placeholder="named after the job")
+
+    def draw_written(self, layout, folder):
+        row, book = layout.row(align=True), folder / BOOK
+        if redraw.is_there(book):
+            row.operator("wm.path_open", text="Open Book", icon="DOCUMENTS").filepath = str(book)
+        row.operator("wm.path_open", text="Open Folder", icon="FILE_FOLDER").filepath = str(folder)
 
 
 CLASSES = (
@@ -144,5 +200,8 @@ CLASSES = (
     SEAMWRIGHT_PT_figure,
     SEAMWRIGHT_PT_markings,
     SEAMWRIGHT_PT_printer,
+    SEAMWRIGHT_PT_printer_room,
+    SEAMWRIGHT_PT_printer_joints,
+    SEAMWRIGHT_PT_printer_material,
     SEAMWRIGHT_PT_files,
 )

@@ -68,11 +68,18 @@ class SEAMWRIGHT_PG_keep_clear(bpy.types.PropertyGroup):
         description="What no seam may cross; all of the list together is the keep-clear area",
         items=KEEP_CLEAR_KINDS,
         default="vertex_group",
+        override={"LIBRARY_OVERRIDABLE"},
     )
     source: StringProperty(
-        name="Source", description="Name of the vertex group or of the attribute on the figure"
+        name="Source",
+        description="Name of the vertex group or of the attribute on the figure",
+        override={"LIBRARY_OVERRIDABLE"},
     )
-    number: IntProperty(name="Face Set", description="Number of the face set on the figure")
+    number: IntProperty(
+        name="Face Set",
+        description="Number of the face set on the figure",
+        override={"LIBRARY_OVERRIDABLE"},
+    )
     above: FloatProperty(
         name="Above",
         description="A face belongs if the values at all its corners are above this; painted "
@@ -82,11 +89,13 @@ class SEAMWRIGHT_PG_keep_clear(bpy.types.PropertyGroup):
         soft_max=1.0,
         precision=3,
         step=1,
+        override={"LIBRARY_OVERRIDABLE"},
     )
     ball: PointerProperty(
         name="Ball",
         description="The Empty at the middle of the ball; move it like any object",
         type=bpy.types.Object,
+        override={"LIBRARY_OVERRIDABLE"},
     )
     radius: FloatProperty(
         name="Radius (mm)",
@@ -96,6 +105,7 @@ class SEAMWRIGHT_PG_keep_clear(bpy.types.PropertyGroup):
         soft_min=0.1,
         soft_max=1000.0,
         update=_balls_changed,
+        override={"LIBRARY_OVERRIDABLE"},
     )
 
 
@@ -113,6 +123,7 @@ class SEAMWRIGHT_PG_object(JointSettings, BuildSettings, bpy.types.PropertyGroup
         ],
         default="SOURCE",
         update=_balls_changed,
+        override={"LIBRARY_OVERRIDABLE"},
     )
     scale: FloatProperty(
         name="Scale Factor",
@@ -122,6 +133,7 @@ class SEAMWRIGHT_PG_object(JointSettings, BuildSettings, bpy.types.PropertyGroup
         soft_max=100.0,
         precision=4,
         update=_balls_changed,
+        override={"LIBRARY_OVERRIDABLE"},
     )
     target_height: FloatProperty(
         name="Target Height (mm)",
@@ -130,41 +142,55 @@ class SEAMWRIGHT_PG_object(JointSettings, BuildSettings, bpy.types.PropertyGroup
         min=1e-6,
         soft_max=10000.0,
         update=_balls_changed,
+        override={"LIBRARY_OVERRIDABLE"},
     )
     mend: BoolProperty(
         name="Mend",
         description="Mend the mesh before anything else; the object itself stays as it is",
         default=True,
+        override={"LIBRARY_OVERRIDABLE"},
     )
     job_name: StringProperty(
         name="Name",
         description="Name of the figure in files and reports; empty for the object's own name",
+        override={"LIBRARY_OVERRIDABLE"},
     )
     output: StringProperty(
         name="Batch Folder",
         description="Folder the batch writes to, relative to the job file; empty for one named "
         "after the job",
+        override={"LIBRARY_OVERRIDABLE"},
+    )
+    written_mark: StringProperty(
+        description="What tells all that the written files depend on from any other",
+        options={"HIDDEN"},
+        override={"LIBRARY_OVERRIDABLE"},
     )
     builds_told: StringProperty(
         description="What a job said of builds, which the panel does not show",
         options={"HIDDEN"},
+        override={"LIBRARY_OVERRIDABLE"},
     )
     keep_clear: CollectionProperty(
         name="Keep-Clear Area",
         description="What makes up the surface that no seam may cross, such as a face",
         type=SEAMWRIGHT_PG_keep_clear,
+        override={"LIBRARY_OVERRIDABLE", "USE_INSERTION"},
     )
     natural_seams: BoolProperty(
         name="Marked Seams",
         description="Edges marked as seams are natural lines, where a seam is best hidden",
+        override={"LIBRARY_OVERRIDABLE"},
     )
     natural_creases: BoolProperty(
         name="Creased Edges",
         description="Edges with a crease are natural lines, where a seam is best hidden",
+        override={"LIBRARY_OVERRIDABLE"},
     )
     natural_face_sets: BoolProperty(
         name="Face Set Borders",
         description="Borders between face sets are natural lines, where a seam is best hidden",
+        override={"LIBRARY_OVERRIDABLE"},
     )
     # A seam.
     is_seam: BoolProperty(options={"HIDDEN"})
@@ -259,8 +285,17 @@ class SEAMWRIGHT_PG_object(JointSettings, BuildSettings, bpy.types.PropertyGroup
     )
     # A piece.
     is_piece: BoolProperty(options={"HIDDEN"})
+    misfit: StringProperty(
+        name="Misfit",
+        description="Why this piece does not fit the printer, empty if it fits",
+    )
     rest: FloatVectorProperty(
         description="Location of a piece when nothing is exploded, in Blender units",
+        size=3,
+        options={"HIDDEN"},
+    )
+    extent: FloatVectorProperty(
+        description="Size of a piece's box, in Blender units",
         size=3,
         options={"HIDDEN"},
     )
@@ -335,7 +370,7 @@ _HOMES = (
 def attach() -> None:
     """Give objects, scenes and collections their `seamwright` group."""
     for home, group in _HOMES:
-        home.seamwright = PointerProperty(type=group)
+        home.seamwright = PointerProperty(type=group, override={"LIBRARY_OVERRIDABLE"})
 
 
 def detach() -> None:

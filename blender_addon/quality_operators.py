@@ -1,4 +1,4 @@
-"""Judging and nudging seams before anything is cut."""
+"""Judging and nudging seams before anything is parted."""
 
 import bpy
 from bpy.props import EnumProperty, FloatProperty
@@ -23,7 +23,7 @@ each takes off; of a line seam, what it takes off"""
 
 
 class SEAMWRIGHT_OT_seam_quality(Work, bpy.types.Operator):
-    """Say how well the active seam is hidden and how sound it is, before anything is cut"""
+    """Say how well the active seam is hidden and how sound it is, before anything is parted"""
 
     bl_idname = "seamwright.seam_quality"
     bl_label = "Seam Quality"

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from operator import itemgetter
 from types import ModuleType
 
 import bpy
@@ -63,6 +64,11 @@ def selected_figure(context: bpy.types.Context) -> bpy.types.Object:
     fitting = [obj for obj in selected if can_be_figure(obj)]
     if not fitting:
         obj = selected[0]
+        if obj.instance_type == "COLLECTION" and obj.instance_collection is not None:
+            raise BadInput(
+                f"'{obj.name}' is an instance of collection '{obj.instance_collection.name}'; make "
+                "it real (Object, Apply, Make Instances Real) and select the figure's mesh object."
+            )
         raise BadInput(f"'{obj.name}' is {_kind(obj)}; select the figure's mesh object.")
     if len(fitting) > 1:
         names = ", ".join(f"'{obj.name}'" for obj in fitting[:5])
@@ -72,6 +78,16 @@ def selected_figure(context: bpy.types.Context) -> bpy.types.Object:
             "join them first."
         )
     return fitting[0]
+
+
+def said_of_link(figure: bpy.types.Object) -> str:
+    """What is to be known of a figure that is linked from another file; empty if it is not."""
+    if figure.library is None:
+        return ""
+    return (
+        f" It is linked from '{bpy.path.basename(figure.library.filepath)}', so what is decided of "
+        "it is not kept in this file; make it local or a library override to keep it."
+    )
 
 
 def is_listed(obj: bpy.types.Object, context: bpy.types.Context) -> bool:
@@ -91,9 +107,7 @@ def _kind(obj: bpy.types.Object) -> str:
 
 def seams_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types.Object]:
     """The figure's seams in the scene, in their order."""
-    return _in_order(
-        obj for obj in scene.objects if obj.seamwright.is_seam and obj.seamwright.figure == figure
-    )
+    return _ours_of(figure, scene, "is_seam")
 
 
 def is_line(seam: bpy.types.Object) -> bool:
@@ -103,24 +117,29 @@ def is_line(seam: bpy.types.Object) -> bool:
 
 def joints_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types.Object]:
     """The Empties that decide for single joints of the figure's seams, in their order."""
-    return _in_order(
-        obj
-        for obj in scene.objects
-        if obj.seamwright.is_joint
-        and obj.seamwright.figure == figure
-        and is_there(obj.seamwright.seam, scene)
-    )
+    found = _ours_of(figure, scene, "is_joint")
+    return [obj for obj in found if is_there(obj.seamwright.seam, scene)]
 
 
 def rods_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types.Object]:
     """The figure's rods in the scene, in their order."""
-    return _in_order(
-        obj for obj in scene.objects if obj.seamwright.is_rod and obj.seamwright.figure == figure
-    )
+    return _ours_of(figure, scene, "is_rod")
 
 
-def _in_order(objects: Iterable[bpy.types.Object]) -> list[bpy.types.Object]:
-    return sorted(objects, key=lambda obj: (obj.seamwright.number, obj.name))
+def pieces_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types.Object]:
+    """The figure's pieces in the scene, from the ground up."""
+    return _ours_of(figure, scene, "is_piece")
+
+
+def _ours_of(figure: bpy.types.Object, scene: bpy.types.Scene, what: str) -> list[bpy.types.Object]:
+    """The figure's objects of a kind in the scene, by number and name. Asked often."""
+    found = [
+        (own.number, obj.name, obj)
+        for obj in scene.objects
+        if getattr(own := obj.seamwright, what) and own.figure == figure
+    ]
+    found.sort(key=itemgetter(0, 1))
+    return [obj for _number, _name, obj in found]
 
 
 def active_seam(context: bpy.types.Context) -> bpy.types.Object | None:
@@ -184,12 +203,13 @@ def made_collection(
     return collection
 
 
-def pieces_of(figure: bpy.types.Object, scene: bpy.types.Scene) -> list[bpy.types.Object]:
-    """The figure's pieces in the scene, from the ground up."""
-    pieces = [
-        obj for obj in scene.objects if obj.seamwright.is_piece and obj.seamwright.figure == figure
-    ]
-    return sorted(pieces, key=lambda obj: obj.seamwright.number)
+def piece_label(piece: bpy.types.Object) -> str:
+    """A piece's number and name, without what every piece of its figure has in its name."""
+    group = piece.seamwright
+    name = piece.name
+    if group.figure is not None:
+        name = name.removeprefix(f"{group.figure.name} ")
+    return name if name.endswith(str(group.number)) else f"{group.number}. {name}"
 
 
 def counted(number: int, noun: str) -> str:
@@ -211,10 +231,20 @@ def stand_apart(collection: bpy.types.Collection) -> None:
 def matrix_of(obj: bpy.types.Object) -> Matrix:
     """An object's transform into the scene.
 
-    Blender works out `matrix_world` only for what it shows; an object that hangs on nothing
-    has the same in `matrix_basis`, hidden or not.
+    Blender works out `matrix_world` only for what it shows. Of what hangs on nothing, or on
+    another object as a whole or by a bone, it is reckoned here, hidden or not.
     """
-    return obj.matrix_world if obj.parent or obj.constraints else obj.matrix_basis
+    if obj.constraints or obj.parent_type not in ("OBJECT", "BONE"):
+        return obj.matrix_world
+    if obj.parent is None:
+        return obj.matrix_basis
+    if obj.visible_get():
+        return obj.matrix_world
+    place = matrix_of(obj.parent)
+    bone = obj.parent.pose.bones.get(obj.parent_bone) if obj.parent_type == "BONE" else None
+    if bone is not None:
+        place = place @ bone.matrix @ Matrix.Translation((0, bone.length, 0))
+    return place @ obj.matrix_parent_inverse @ obj.matrix_basis
 
 
 def bounds(obj: bpy.types.Object) -> tuple[Vector, Vector]:
@@ -254,11 +284,25 @@ def shown_mm(figure: bpy.types.Object, scene: bpy.types.Scene) -> float:
     return 1000.0 * scene.unit_settings.scale_length * factor
 
 
+def shown_height(figure: bpy.types.Object, scene: bpy.types.Scene) -> float:
+    """Height of a figure at true size, mm, for show only: that of its box."""
+    low, high = bounds(figure)
+    return (high.z - low.z) * shown_mm(figure, scene)
+
+
 def add_seam(
-    context: bpy.types.Context, figure: bpy.types.Object, name: str, place: Matrix
+    context: bpy.types.Context,
+    figure: bpy.types.Object,
+    name: str,
+    place: Matrix,
+    sides: tuple[float, float],
 ) -> bpy.types.Object:
-    """A new flat seam of the figure; `place` takes its unit square and arrow into the scene."""
-    obj = bpy.data.objects.new(name, _seam_mesh())
+    """A new flat seam of the figure.
+
+    place : takes its plane into the scene, without any scale: Blender warns of uneven ones.
+    sides : of the rectangle that shows its plane, along x and y, Blender units.
+    """
+    obj = bpy.data.objects.new(name, _seam_mesh(*sides))
     obj.matrix_world = place
     return _as_seam(context, figure, obj)
 
@@ -290,7 +334,18 @@ def _as_seam(
     group.figure = figure
     group.number = 1 + max((s.seamwright.number for s in seams), default=0)
     made_collection(figure, context.scene, "SEAMS").objects.link(obj)
+    show_in_local_view(context, obj)
     return obj
+
+
+def show_in_local_view(context: bpy.types.Context, obj: bpy.types.Object) -> None:
+    """Show a new object in the 3D view that is worked in, if that shows some objects alone."""
+    space = context.space_data
+    if space is None or space.type != "VIEW_3D" or space.local_view is None:
+        return
+    context.view_layer.update()
+    if is_listed(obj, context):
+        obj.local_view_set(space, True)
 
 
 def closed_curve(name: str, points: Sequence[Sequence[float]]) -> bpy.types.Object:
@@ -321,6 +376,7 @@ def add_companion(
     obj.hide_render = True
     obj.seamwright.figure = figure
     made_collection(figure, context.scene, "SEAMS").objects.link(obj)
+    show_in_local_view(context, obj)
     return obj
 
 
@@ -335,14 +391,26 @@ def new_empty(name: str, shows: str, size: float) -> bpy.types.Object:
 
 def companions_of(seams: Sequence[bpy.types.Object]) -> list[bpy.types.Object]:
     """The pads, outlines and directions that were made with these seams or joints, and not by
-    the user."""
-    found = []
-    for seam in seams:
-        group = seam.seamwright
-        for other in (group.pad, group.outline, group.direction):
-            if other is not None and other.seamwright.figure == group.figure:
-                found.append(other)
-    return found
+    the user, and that no other has as well: a copied seam shares them."""
+    kept = {
+        other
+        for obj in bpy.data.objects
+        if obj not in seams
+        for other in _own_companions(obj)
+        if obj.users_scene
+    }
+    found = [other for seam in seams for other in _own_companions(seam)]
+    return [other for other in dict.fromkeys(found) if other not in kept]
+
+
+def _own_companions(obj: bpy.types.Object) -> list[bpy.types.Object]:
+    group = obj.seamwright
+    pointed = (group.pad, group.outline, group.direction)
+    return [
+        other
+        for other in pointed
+        if other is not None and other.seamwright.figure == group.figure is not None
+    ]
 
 
 def remove(objects: Sequence[bpy.types.Object]) -> None:
@@ -352,12 +420,11 @@ def remove(objects: Sequence[bpy.types.Object]) -> None:
     bpy.data.batch_remove([d for d in data if d.users == 0])
 
 
-def _seam_mesh() -> bpy.types.Mesh:
-    """A unit square in its local plane, and an arrow along +z to side A."""
+def _seam_mesh(wide: float, deep: float) -> bpy.types.Mesh:
+    """A rectangle in its local plane; the arrow to side A is drawn over it, see `overlay`."""
     mesh = bpy.data.meshes.new("Seam")
-    square = [(-0.5, -0.5, 0), (0.5, -0.5, 0), (0.5, 0.5, 0), (-0.5, 0.5, 0)]
-    arrow = [(0, 0, 0), (0, 0, 1), (0.1, 0, 0.8), (-0.1, 0, 0.8)]
-    mesh.from_pydata([*square, *arrow], [(4, 5), (5, 6), (5, 7)], [(0, 1, 2, 3)])
+    x, y = wide / 2, deep / 2
+    mesh.from_pydata([(-x, -y, 0), (x, -y, 0), (x, y, 0), (-x, y, 0)], [], [(0, 1, 2, 3)])
     mesh.materials.append(material("vermillion", _SEAM_ALPHA))
     return mesh
 

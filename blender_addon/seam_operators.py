@@ -1,5 +1,7 @@
 """Adding and placing seams: what the buttons of the panel's seam list do."""
 
+import math
+
 import bpy
 from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 from mathutils import Matrix, Vector
@@ -47,15 +49,20 @@ class SEAMWRIGHT_OT_add_seam(Work, bpy.types.Operator):
         n = _AXES[self.axis]
         u, v = (n + 1) % 3, (n + 2) % 3
         size = high - low
+        if not 0 < max(size[:]) < math.inf:
+            raise BadInput(
+                f"'{figure.name}' has no extent, so that no seam can be put on it; look at its "
+                "scale and its vertices."
+            )
         margin = 0.2 * max(size[:])
         columns = [Vector() for _ in range(3)]
-        columns[0][u], columns[1][v] = size[u] + margin, size[v] + margin
-        columns[2][n] = max(size[:]) / 4 or 1.0
+        columns[0][u] = columns[1][v] = columns[2][n] = 1.0
         matrix = Matrix(columns).transposed().to_4x4()
         matrix.translation = place
         leave_edit_mode(context)
-        seam = ours.add_seam(context, figure, "Seam", matrix)
-        context.scene.seamwright.figure = figure
+        sides = (size[u] + margin, size[v] + margin)
+        seam = ours.add_seam(context, figure, "Seam", matrix, sides)
+        ours.choose(context, figure)
         if context.mode == "OBJECT" and ours.is_listed(seam, context):
             select(context, seam)
         return f"'{seam.name}' added to '{figure.name}'."
@@ -109,7 +116,7 @@ side A is on its left as it runs, seen from outside"""
         # Along chosen edges the shortest way from vertex to vertex is the edge itself.
         crease = 1.0 if self.source in ("SELECTED", "MARKED") else CREASE
         seams = late("seams").add_lines(context, figure, lines, crease, mm)
-        context.scene.seamwright.figure = figure
+        ours.choose(context, figure)
         if context.mode == "OBJECT" and ours.is_listed(seams[0], context):
             select(context, seams[0])
         names = ", ".join(f"'{seam.name}'" for seam in seams)
@@ -137,10 +144,15 @@ class SEAMWRIGHT_OT_select_seam(Work, bpy.types.Operator):
 
 
 def active_seam(context):
-    """The active seam; raises BadInput if there is none."""
+    """The active seam; raises BadInput if there is none, or if its figure is gone."""
     seam = ours.active_seam(context)
     if seam is None:
         raise BadInput("The active object is no seam of a figure; select a seam.")
+    if not ours.is_there(seam.seamwright.figure, context.scene):
+        raise BadInput(
+            f"The figure of seam '{seam.name}' is not in this scene; undo its removal, or delete "
+            "the seam."
+        )
     return seam
 
 

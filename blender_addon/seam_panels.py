@@ -2,14 +2,15 @@
 
 import bpy
 
+from . import next_step, redraw
 from . import scene as ours
-from .lists import note_seams
-from .step import Step, told
+from .lists import has_pieces, note_seams
+from .step import Step, says, told
 
 
 def active_flat(context):
     """The figure's active seam if it is flat; None if it is not, or none is."""
-    figure, active = ours.chosen_figure(context), ours.active_seam(context)
+    figure, active = ours.chosen_figure(context), redraw.active_seam(context)
     if figure is None or active is None or ours.is_line(active):
         return None
     return active if active.seamwright.figure == figure else None
@@ -21,6 +22,9 @@ class SEAMWRIGHT_PT_seams(Step, bpy.types.Panel):
 
     def draw(self, context):
         layout = self.start()
+        figure = ours.chosen_figure(context)
+        states = note_seams(context, figure) if figure else None
+        says(layout, context, next_step.seams_line(states, has_pieces(context, figure)))
         layout.operator("seamwright.draw_seam", icon="GREASEPENCIL")
         row = layout.row(align=True)
         row.operator("seamwright.add_seam", text="Add at Cursor", icon="ADD").at = "CURSOR"
@@ -28,18 +32,16 @@ class SEAMWRIGHT_PT_seams(Step, bpy.types.Panel):
         layout.operator_menu_enum(
             "seamwright.add_line_seam", "source", text="Add Line Seam", icon="CURVE_DATA"
         )
-        figure = ours.chosen_figure(context)
         if figure is None:
             return
         settings = context.scene.seamwright
         layout.prop(settings, "show_sections")
-        seams = ours.seams_of(figure, context.scene)
+        seams = redraw.seams_of(figure, context.scene)
         if seams:
-            note_seams(context, figure)
             layout.template_list(
                 "SEAMWRIGHT_UL_seams", "", context.scene, "objects", settings, "seam_index", rows=6
             )
-        active = ours.active_seam(context)
+        active = redraw.active_seam(context)
         if active in seams:
             if ours.is_line(active):
                 self.draw_line(layout.box(), context, active)
@@ -105,7 +107,7 @@ class SEAMWRIGHT_PT_stops(Step, bpy.types.Panel):
     def poll(cls, context):
         active = active_flat(context)
         return (
-            active is not None and len(ours.seams_of(active.seamwright.figure, context.scene)) > 1
+            active is not None and len(redraw.seams_of(active.seamwright.figure, context.scene)) > 1
         )
 
     def draw(self, context):

@@ -1,6 +1,7 @@
 """What all parts of the side panel share."""
 
 import textwrap
+from functools import lru_cache
 
 from .overlay import names_place
 
@@ -30,14 +31,36 @@ def lines(layout, context, text, less=0):
 
     less : how many letters narrower.
     """
-    region = context.region
-    pixels = 7 * context.preferences.system.ui_scale
-    width = max(24, int(region.width / pixels) - 4 - less) if region else 40
+    width = _letters(context) - less
     column = layout.column(align=True)
     column.scale_y = 0.8
-    for sentence in text.splitlines():
-        for line in textwrap.wrap(sentence, width):
-            column.label(text=line)
+    for line in _wrapped(text, width):
+        column.label(text=line)
+
+
+def _letters(context):
+    """How many letters go into a line of the panel."""
+    region = context.region
+    pixels = 7 * context.preferences.system.ui_scale
+    return max(28, int(region.width / pixels) - 4) if region else 40
+
+
+@lru_cache(maxsize=256)
+def _wrapped(text, width):
+    # Asked again at every redraw.
+    return [line for sentence in text.splitlines() for line in textwrap.wrap(sentence, width)]
+
+
+def says(layout, context, line):
+    """What the step found and what is next, see `next_step`: a line of its own for each where the
+    panel is too narrow for both."""
+    words, less = line.words, 3 if line.is_amiss else 0
+    if len(words) > _letters(context) - less:
+        words = words.replace(" Next: ", "\nNext: ")
+    if line.is_amiss:
+        layout = layout.row(align=True)
+        layout.label(text="", icon="ERROR")
+    lines(layout, context, words, less)
 
 
 def told(layout, context, text):

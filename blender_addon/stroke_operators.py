@@ -84,6 +84,9 @@ It takes the limbs that the stroke goes right across, and side A is on the strok
         if context.area is None or context.area.type != "VIEW_3D":
             self.report({"ERROR"}, "Seams are drawn in a 3D view; call this from one.")
             return {"CANCELLED"}
+        if self.bl_idname in _running(context):
+            # Called again, say from the menu of operators: two would draw two seams.
+            return {"CANCELLED"}
         if ours.chosen_figure(context) is None:
             try:
                 ours.selected_figure(context)
@@ -177,6 +180,11 @@ It takes the limbs that the stroke goes right across, and side A is on the strok
         wide, high = blf.dimensions(0, "A")
         blf.position(0, at.x - wide / 2, at.y - high / 2, 0)
         blf.draw(0, "A")
+
+
+def _running(context):
+    """What the user is at in this window, as far as Blender tells."""
+    return {operator.bl_idname for operator in getattr(context.window, "modal_operators", ())}
 
 
 def _in_steps(first, last, is_stepped):

@@ -77,6 +77,21 @@ class Plate:
                 )
 
 
+def _heavy(mass: float, digits: int = 1) -> str:
+    """A mass in g as it is read: in kg from 100 g on."""
+    return f"{mass / 1000:.{digits}f} kg" if mass >= 100 else f"{mass:.0f} g"
+
+
+def _strong(push: float) -> str:
+    """A push in N as it is read."""
+    return f"{push:.1f}" if push >= 0.1 or push == 0 else f"{push:.1g}"
+
+
+def _whole(place: FloatArray) -> FloatArray:
+    """A place in whole mm, none of them -0."""
+    return np.round(place) + 0.0
+
+
 @dataclass(frozen=True)
 class Base:
     """A base plate under the mass centre, to which the figure is fixed.
@@ -95,7 +110,7 @@ class Base:
         return (
             f"a {self.shape} base plate of {self.plate.thickness:g} mm {self.plate.material}, "
             f"{np.ceil(self.across):.0f} mm {'across' if self.shape == 'round' else 'a side'} "
-            f"({self.mass / 1000:.1f} kg)"
+            f"({_heavy(self.mass)})"
         )
 
 
@@ -122,8 +137,7 @@ class Ballast:
     @property
     def phrase(self) -> str:
         return (
-            f"{self.mass / 1000:.1f} kg of {self.where}, its middle "
-            f"{self.height:.0f} mm above the ground"
+            f"{_heavy(self.mass)} of {self.where}, its middle {self.height:.0f} mm above the ground"
         )
 
 
@@ -203,16 +217,16 @@ class Stance:
     def sentence(self) -> str:
         if self.margin < 0:
             return (
-                f"The figure weighs {self.mass / 1000:.2f} kg and falls over by itself: its mass "
+                f"The figure weighs {_heavy(self.mass, 2)} and falls over by itself: its mass "
                 f"centre, {self.rise:.0f} mm up, lies {-self.margin:.0f} mm outside its "
                 f"footprint, {heading(self.towards)}."
             )
         return (
-            f"The figure weighs {self.mass / 1000:.2f} kg and tips at {self.angle:.1f}° "
+            f"The figure weighs {_heavy(self.mass, 2)} and tips at {self.angle:.1f}° "
             f"({self.wanted:g}° wanted), {heading(self.towards)}: its mass centre is "
             f"{self.rise:.0f} mm up and {self.margin:.0f} mm inside its footprint. A push of "
-            f"{self.push(self.height):.1f} N at its top, {self.height:.0f} mm up, or "
-            f"{self.push(self.head):.1f} N at head height, {self.head:.0f} mm up, tips it "
+            f"{_strong(self.push(self.height))} N at its top, {self.height:.0f} mm up, or "
+            f"{_strong(self.push(self.head))} N at head height, {self.head:.0f} mm up, tips it "
             "(an estimate)."
         )
 
@@ -232,7 +246,7 @@ class Stance:
         """What is to be said if it does not stand as asked; empty if it does."""
         said = []
         if not self.stands:
-            x, y = self.centre[:2]
+            x, y = _whole(self.centre[:2])
             said.append(
                 f"{self.sentence} What would reach {self.wanted:g}°: "
                 f"{'; '.join(self.remedies)}; a plate goes with its middle under the mass centre "
@@ -449,9 +463,10 @@ def _laid(outline: FloatArray, low: float) -> Ballast:
         [0, 0, -1], np.column_stack([outward, np.ones(len(room))]), room,
         bounds=[(None, None), (None, None), (0, None)],
     )  # fmt: skip
-    x, y = found.x[:2]
+    at = found.x[:2]
+    x, y = _whole(at)
     where = f"ballast laid low at x {x:.0f}, y {y:.0f} mm, inside the footprint"
-    return Ballast(where, np.array([x, y, low + LAID]), LAID, 0.0)
+    return Ballast(where, np.array([*at, low + LAID]), LAID, 0.0)
 
 
 def _poured(pieces: tuple[Piece, ...], low: float, near: float, profile: PrinterProfile) -> Ballast:

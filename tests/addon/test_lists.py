@@ -15,8 +15,9 @@ SHOWN = 1 << 30
 
 def rows(kind: str, words: str = "") -> list[str]:
     """The names of a list's rows from top to bottom, as Blender would put them."""
-    from blender_addon import lists  # noqa: PLC0415
+    from blender_addon import lists, redraw  # noqa: PLC0415
 
+    redraw.begin()
     cls = getattr(lists, f"SEAMWRIGHT_UL_{kind}")
     drawing = SimpleNamespace(bitflag_filter_item=SHOWN, filter_name=words)
     drawing.rows = cls.rows.__get__(drawing)
@@ -25,6 +26,21 @@ def rows(kind: str, words: str = "") -> list[str]:
     assert sorted(order) == list(range(len(scene.objects))) == sorted(range(len(flags)))
     named = zip(order, flags, scene.objects, strict=True)
     return [obj.name for _place, flag, obj in sorted(named, key=lambda n: n[0]) if flag]
+
+
+def seam_states(figure) -> dict[str, str]:
+    """How the seams are, as a new redraw would say."""
+    from blender_addon import lists, redraw  # noqa: PLC0415
+
+    redraw.begin()
+    return lists.note_seams(bpy.context, figure)
+
+
+def piece_states(figure) -> dict[str, str]:
+    from blender_addon import lists, redraw  # noqa: PLC0415
+
+    redraw.begin()
+    return lists.note_pieces(bpy.context, figure)
 
 
 def pick(key: str, obj) -> None:
@@ -71,32 +87,31 @@ def test_a_click_selects_a_seam_and_the_list_follows_the_viewport(figure):
 
 
 def test_seams_say_how_they_are(figure):
-    from blender_addon.lists import SEAM_ICONS, note_seams  # noqa: PLC0415
+    from blender_addon.lists import SEAM_ICONS  # noqa: PLC0415
 
     settings = bpy.context.scene.seamwright
-    assert set(note_seams(bpy.context, figure).values()) == {"unsized"}
+    assert set(seam_states(figure).values()) == {"unsized"}
     bpy.ops.seamwright.size_joints()
-    assert note_seams(bpy.context, figure) == dict.fromkeys(("zest", "apron", "middle"), "holds")
+    assert seam_states(figure) == dict.fromkeys(("zest", "apron", "middle"), "holds")
     bpy.data.objects["apron"].seamwright.joint = "plain"
     bpy.ops.seamwright.size_joints()
-    assert note_seams(bpy.context, figure)["apron"] in ("plain", "weak")
+    assert seam_states(figure)["apron"] in ("plain", "weak")
     settings.safety = 1e5
-    assert set(note_seams(bpy.context, figure).values()) == {"unsized"}
+    assert set(seam_states(figure).values()) == {"unsized"}
     bpy.ops.seamwright.size_joints()
-    assert set(note_seams(bpy.context, figure).values()) == {"weak"}
+    assert set(seam_states(figure).values()) == {"weak"}
     assert {"unsized", "holds", "weak", "plain", "misses", "no line"} == set(SEAM_ICONS)
 
 
 def test_a_seam_that_misses_says_so(figure):
     from blender_addon import handlers  # noqa: PLC0415
-    from blender_addon.lists import note_seams  # noqa: PLC0415
 
     seam = bpy.data.objects["zest"]
     pick("seam_index", seam)
     seam.location.z = 5000
     bpy.context.view_layer.update()
     handlers.follow(bpy.context)
-    assert note_seams(bpy.context, figure)["zest"] == "misses"
+    assert seam_states(figure)["zest"] == "misses"
 
 
 def test_only_the_active_plane_is_a_surface(figure):
@@ -114,19 +129,17 @@ def test_only_the_active_plane_is_a_surface(figure):
 
 
 def test_pieces_are_listed_and_a_click_selects_one(figure):
-    from blender_addon.lists import note_pieces  # noqa: PLC0415
-
     bpy.ops.seamwright.make_pieces()
     names = [f"Keeper piece-0{n}" for n in (1, 2, 3, 4)]
     assert rows("pieces") == names
-    assert note_pieces(bpy.context, figure) == dict.fromkeys(names, "fits")
+    assert piece_states(figure) == dict.fromkeys(names, "fits")
     pick("piece_index", bpy.data.objects[names[2]])
     active = bpy.context.view_layer.objects.active
     assert active.name == names[2] and active.seamwright.number == 3
     settings = bpy.context.scene.seamwright
     assert settings.piece_index == bpy.context.scene.objects.find(names[2])
     settings.wall = 3.5
-    assert set(note_pieces(bpy.context, figure).values()) == {"old"}
+    assert set(piece_states(figure).values()) == {"old"}
 
 
 class Row:
@@ -152,8 +165,9 @@ class Row:
 
 
 def drawn(kind: str, item) -> list[tuple[str, str]]:
-    from blender_addon import lists  # noqa: PLC0415
+    from blender_addon import lists, redraw  # noqa: PLC0415
 
+    redraw.begin()
     layout = Row()
     cls = getattr(lists, f"SEAMWRIGHT_UL_{kind}")
     cls.draw_item(None, bpy.context, layout, None, item, 0, None, "")
@@ -163,19 +177,20 @@ def drawn(kind: str, item) -> list[tuple[str, str]]:
 
 
 def test_rows_say_it_by_icon_and_by_word(figure):
-    from blender_addon.lists import note_pieces, note_seams  # noqa: PLC0415
-
     bpy.ops.seamwright.size_joints()
-    note_seams(bpy.context, figure)
+    seam_states(figure)
     assert ("holds", "CHECKMARK") in drawn("seams", bpy.data.objects["apron"])
     assert ("apron", "CHECKBOX_DEHLT") in drawn("stops", bpy.data.objects["apron"])
     bpy.ops.seamwright.stop_at(name="apron")
     assert ("apron", "CHECKBOX_HLT") in drawn("stops", bpy.data.objects["apron"])
     bpy.ops.seamwright.stop_at(name="apron")
     bpy.ops.seamwright.make_pieces()
-    note_pieces(bpy.context, figure)
+    piece_states(figure)
     piece = bpy.data.objects["Keeper piece-02"]
     assert {("piece-02", "NONE"), ("fits", "CHECKMARK")} <= set(drawn("pieces", piece))
+    piece.seamwright.misfit = "It is too high."
+    piece_states(figure)
+    assert ("misfit", "CANCEL") in drawn("pieces", piece)
     piece.seamwright.build = 3
     assert ("build 3", "NONE") in drawn("pieces", piece)
     piece.seamwright.printed = True

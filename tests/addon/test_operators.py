@@ -86,7 +86,8 @@ def test_pieces_are_closed_at_true_size_and_make_up_the_figure(figure, contents)
         tags = {value.value for value in obj.data.attributes["seam"].data}
         assert tags == {0, 1}
     colours = {tuple(o.data.materials[0].diffuse_color) for o in made}
-    assert len(colours) == 2 and all(o.show_name for o in made)
+    # Their numbers are drawn by the overlay.
+    assert len(colours) == 2 and not any(o.show_name for o in made)
 
     assert contents(figure.data) == before
     assert figure.hide_get()
@@ -94,7 +95,7 @@ def test_pieces_are_closed_at_true_size_and_make_up_the_figure(figure, contents)
     assert not figure.hide_get()
 
 
-def test_pieces_of_a_scaled_figure_have_its_true_size(figure):
+def test_pieces_of_a_scaled_figure_lie_in_it_and_have_its_true_size(figure):
     figure.seamwright.size, figure.seamwright.target_height = "HEIGHT", 700.0
     scene = bpy.context.scene
     scene.cursor.location = (0, 0, 40)
@@ -103,6 +104,13 @@ def test_pieces_of_a_scaled_figure_have_its_true_size(figure):
     bpy.ops.seamwright.add_seam(at="CURSOR")
     bpy.ops.seamwright.make_pieces(hide_figure=False)
     assert not figure.hide_get()
+    lower, upper = (mesh_of(o) for o in pieces())
+    assert math.isclose(upper.bounds[1, 2], 200.0, rel_tol=1e-6)
+    assert math.isclose(lower.bounds[0, 2], -200.0, rel_tol=1e-6)
+    # Their meshes have the true size, whatever the objects' scale shows them at.
+    for obj in pieces():
+        assert np.allclose(obj.scale, 400 / 700, rtol=1e-6)
+        obj.location, obj.scale = np.array(obj.location) * 700 / 400, (1, 1, 1)
     lower, upper = (mesh_of(o) for o in pieces())
     # 40 mm above the middle of 400 is 70 mm above the middle of 700.
     top = lower.vertices[np.unique(lower.faces[lower.tag == 0]), 2]
@@ -142,7 +150,7 @@ def test_a_failed_making_keeps_the_earlier_pieces(figure, counts):
 def test_a_failed_check_is_told_and_leaves_nothing(figure, counts, monkeypatch):
     from blender_addon import pieces as module  # noqa: PLC0415
 
-    def fail(*_):
+    def fail(*_, **_options):
         raise CheckFailed("The sum of the pieces is not the figure.")
 
     bpy.ops.seamwright.add_seam(at="MIDDLE")
@@ -205,6 +213,54 @@ def test_seams_stand_where_they_are_put(figure):
     assert [o.name for o in bpy.context.view_layer.objects.selected] == ["Seam.002"]
     bpy.ops.seamwright.select_seam(name="Seam")
     assert [o.name for o in bpy.context.view_layer.objects.selected] == ["Seam"]
+
+
+@pytest.mark.parametrize("axis", ["X", "Y", "Z"])
+def test_a_seams_object_is_not_scaled_and_its_rectangle_holds_the_figure(scene, add, axis):
+    add(box(100, 60, 300))
+    bpy.ops.seamwright.use_selected()
+    bpy.ops.seamwright.add_seam(at="MIDDLE", axis=axis)
+    seam = bpy.context.view_layer.objects.active
+    bpy.context.view_layer.update()
+    assert tuple(seam.scale) == (1.0, 1.0, 1.0)
+    low, high = (
+        np.array(c)
+        for c in zip(
+            *(
+                (min(x), max(x))
+                for x in zip(*(seam.matrix_world @ v.co for v in seam.data.vertices), strict=True)
+            ),
+            strict=True,
+        )
+    )
+    sides = {"X": 100.0, "Y": 60.0, "Z": 300.0}
+    for at, key in enumerate("XYZ"):
+        assert high[at] - low[at] == pytest.approx(0 if key == axis else sides[key] + 60, abs=1e-3)
+
+
+def test_adding_a_seam_keeps_what_was_found_of_the_figure(figure):
+    bpy.ops.seamwright.inspect()
+    found = bpy.context.scene.seamwright.found
+    bpy.ops.seamwright.add_seam(at="MIDDLE")
+    bpy.ops.seamwright.add_line_seam(source="CURSOR")
+    assert found and bpy.context.scene.seamwright.found == found
+
+
+def test_a_figure_of_no_extent_gets_no_seam(scene, add, counts):
+    figure = add(box(10, 10, 10))
+    bpy.ops.seamwright.use_selected()
+    figure.scale = (0, 0, 0)
+    before = counts()
+    with pytest.raises(RuntimeError, match="has no extent"):
+        bpy.ops.seamwright.add_seam(at="MIDDLE")
+    assert counts() == before
+
+
+def test_a_seam_whose_figure_is_gone_says_so(figure):
+    bpy.ops.seamwright.add_seam(at="MIDDLE")
+    bpy.context.scene.collection.objects.unlink(figure)
+    with pytest.raises(RuntimeError, match="is not in this scene"):
+        bpy.ops.seamwright.list_regions()
 
 
 def test_a_seam_can_be_added_while_sculpting(figure):
@@ -413,3 +469,39 @@ def test_a_missing_package_is_one_sentence(figure, monkeypatch):
     monkeypatch.setattr(work.importlib, "import_module", gone)
     said = refused(bpy.ops.seamwright.make_pieces)
     assert "'manifold3d' is missing" in said and "extension" in said
+
+
+def test_decisions_on_an_override_are_kept_in_its_file(scene, add, tmp_path):
+    figure = add(box(100, 100, 300))
+    figure.seamwright.keep_clear.add().name = "1"
+    library, path = str(tmp_path / "library.blend"), str(tmp_path / "file.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=library)
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.context.scene.unit_settings.scale_length = 0.001
+    with bpy.data.libraries.load(library, link=True) as (_there, here):
+        here.objects = ["Keeper"]
+    bpy.context.scene.collection.objects.link(here.objects[0])
+    obj = here.objects[0].override_create(remap_local_usages=True)
+    obj.select_set(True)
+    bpy.ops.seamwright.use_selected()
+    bpy.ops.seamwright.add_keep_clear(kind="mask")
+    group = obj.seamwright
+    group.size, group.target_height, group.job_name, group.mend = "HEIGHT", 900.0, "kept", False
+    bpy.ops.wm.save_as_mainfile(filepath=path)
+    bpy.ops.wm.open_mainfile(filepath=path)
+    group = bpy.context.scene.seamwright.figure.seamwright
+    assert (group.size, group.target_height, group.job_name) == ("HEIGHT", 900.0, "kept")
+    assert not group.mend
+    assert [(item.name, item.kind) for item in group.keep_clear][-1] == ("2", "mask")
+
+
+def test_a_linked_figure_says_that_what_is_decided_of_it_is_not_kept(scene, add, tmp_path):
+    from blender_addon.scene import said_of_link  # noqa: PLC0415
+
+    assert said_of_link(add(box(100, 100, 300))) == ""
+    library = str(tmp_path / "library.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=library)
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    with bpy.data.libraries.load(library, link=True) as (_there, here):
+        here.objects = ["Keeper"]
+    assert "linked from 'library.blend'" in said_of_link(here.objects[0])

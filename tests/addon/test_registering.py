@@ -23,15 +23,17 @@ def ours() -> set[str]:
 
 def test_unregistering_leaves_nothing_and_can_be_repeated(registered):
     there = ours()
-    # Blender lists neither property groups nor preferences.
-    unlisted = ("_PG_", "_AP_")
+    # Blender lists neither property groups nor preferences nor gizmo groups.
+    unlisted = ("_PG_", "_AP_", "_GGT_")
     listed = [c for c in registered.CLASSES if not any(kind in c.__name__ for kind in unlisted)]
     assert len(there) == len(listed)
-    assert all(cls.is_registered for cls in registered.CLASSES)
+    # Gizmo groups do not tell.
+    telling = [cls for cls in registered.CLASSES if hasattr(cls, "is_registered")]
+    assert len(telling) > 60 and all(cls.is_registered for cls in telling)
     for _ in range(2):
         registered.unregister()
         assert ours() == set()
-        assert not any(cls.is_registered for cls in registered.CLASSES)
+        assert not any(cls.is_registered for cls in telling)
         assert not any(hasattr(home, "seamwright") for home in HOMES)
         assert dir(bpy.ops.seamwright) == []
         registered.register()
@@ -104,11 +106,23 @@ def test_every_property_has_a_tooltip_that_names_the_unit(registered):
 
 def test_every_operator_is_explained():
     types = operator_types()
-    assert len(types) == 38
+    assert len(types) == 42
     for rna in types:
         assert rna.description and not rna.description.endswith("."), rna.identifier
         small = rna.name.replace(" at ", " At ").replace(" to ", " To ")
         assert small == rna.name.title()
+
+
+class Called(SimpleNamespace):
+    """What a button is to do, as the panel sets it."""
+
+    def __init__(self, seen, idname):
+        self.__dict__.update(seen=seen, idname=idname)
+
+    def __setattr__(self, name, value):
+        module, operator = self.idname.split(".")
+        assert name in getattr(getattr(bpy.ops, module), operator).get_rna_type().properties
+        self.seen.append(f"{self.idname} {value}")
 
 
 class Layout:
@@ -119,10 +133,12 @@ class Layout:
     def __init__(self):
         self.seen: list[str] = []
 
-    def prop(self, data, name, icon="NONE", **_options):
+    def prop(self, data, name, icon="NONE", placeholder="", **_options):
         assert name in data.bl_rna.properties, name
         assert icon in self.icons
         self.seen.append(name)
+        if placeholder:
+            self.seen.append(f"{name}: {placeholder}")
 
     def template_list(self, kind, _id, data, name, active_data, active_name, **_options):
         assert hasattr(bpy.types, kind), kind
@@ -135,7 +151,7 @@ class Layout:
         assert name in dir(getattr(bpy.ops, module)), idname
         assert icon in self.icons
         self.seen.append(idname)
-        return SimpleNamespace()
+        return Called(self.seen, idname)
 
     def operator_menu_enum(self, idname, key, **options):
         self.operator(idname, **options)
@@ -203,6 +219,101 @@ def test_the_panel_says_what_there_is_and_what_comes_next(scene, add):
     assert "stop_index" in drawn()
 
 
+def test_empty_names_say_what_they_stand_for(scene, add):
+    add(box(100, 100, 300))
+    bpy.ops.seamwright.use_selected()
+    seen = drawn()
+    assert {"job_name: Keeper", f"printer_name: {scene.seamwright.profile}"} <= set(seen)
+    assert "output: named after the job" in seen
+
+
+def test_each_step_says_what_it_found_and_what_is_next(scene, add, tmp_path):
+    add(box(100, 100, 300))
+    seen = drawn()
+    assert "None yet. Next: select the" in " ".join(seen) and "Choose a figure first." in seen
+    bpy.ops.seamwright.use_selected()
+    seen = " ".join(drawn())
+    assert "300 mm tall. Next: Inspect" in seen and "No seam yet. Next: Draw Seam" in seen
+    assert "None planned. Next: Plan Builds." in seen and "Not written yet. Next:" in seen
+    bpy.ops.seamwright.inspect()
+    bpy.ops.seamwright.add_seam(at="MIDDLE")
+    seen = " ".join(drawn())
+    assert "Not sized yet. Next: Size Joints." in seen
+    assert "300 mm tall, inspected." in seen and "1 seam. Next: Size Joints." in seen
+    assert "None yet. Next: Make Pieces." in seen
+    assert bpy.ops.seamwright.write_files(directory=str(tmp_path), folder="out") == {"FINISHED"}
+    folder, seen = tmp_path / "out", drawn()
+    said = " ".join(seen)
+    assert "All 2 pieces fit the printer. Next: Plan" in said and "1 build. Next: Write" in said
+    assert "1 seam, the figure is parted. Next:" in said and "'out' is written. Next:" in said
+    assert f"wm.path_open {folder}" in seen and f"wm.path_open {folder / 'book.html'}" in seen
+    assert (folder / "book.html").is_file()
+    scene.seamwright.wall = 3.5
+    said = " ".join(drawn())
+    assert "2 pieces, out of date. Next: Make" in said and "1 build, out of date. Next:" in said
+    assert "'out' is out of date. Next:" in said
+    scene.seamwright.property_unset("wall")
+    for piece in (obj for obj in scene.objects if obj.seamwright.is_piece):
+        piece.seamwright.printed = True
+    assert "All 2 pieces printed. Next: the" in " ".join(drawn())
+
+
+def test_a_result_that_is_gone_cannot_be_opened(scene, add, tmp_path):
+    from blender_addon import redraw  # noqa: PLC0415
+
+    figure = add(box(100, 100, 300))
+    bpy.ops.seamwright.use_selected()
+    figure.seamwright.written = str(tmp_path)
+    seen = drawn()
+    assert f"wm.path_open {tmp_path}" in seen and not any("book.html" in word for word in seen)
+    figure.seamwright.written = str(tmp_path / "other")
+    assert "'other' is gone. Next: Write Files." in " ".join(drawn())
+    assert "wm.path_open" not in drawn()
+    # Asked of the disk again only after a while.
+    (tmp_path / "other").mkdir()
+    assert "wm.path_open" not in drawn()
+    redraw.forget()
+    assert "wm.path_open" in drawn()
+
+
+def test_a_piece_that_does_not_fit_says_why(scene, add):
+    add(box(100, 100, 300))
+    bpy.ops.seamwright.use_selected()
+    bpy.ops.seamwright.add_seam(at="MIDDLE")
+    bpy.ops.seamwright.make_pieces()
+    first, second = (obj for obj in scene.objects if obj.seamwright.is_piece)
+    first.seamwright.misfit = "It is 40 mm too high."
+    bpy.context.view_layer.objects.active = second
+    seen = drawn()
+    assert "It is 40 mm too high." not in seen
+    assert "1 of 2 fit the printer. Next: part the" in " ".join(seen)
+    assert "1 piece does not fit the printer. Next:" in " ".join(seen)
+    bpy.context.view_layer.objects.active = first
+    assert "It is 40 mm too high." in drawn()
+    scene.seamwright.wall = 3.5
+    assert "does not fit the printer" not in " ".join(drawn())
+
+
+def test_what_the_panel_asks_is_looked_up_once_for_all_its_parts(scene, add, monkeypatch):
+    from blender_addon import decisions, redraw  # noqa: PLC0415
+
+    add(box(100, 100, 300))
+    bpy.ops.seamwright.use_selected()
+    bpy.ops.seamwright.add_seam(at="MIDDLE")
+    bpy.ops.seamwright.make_pieces()
+    bpy.ops.seamwright.plan_builds()
+    asked = []
+    of = decisions.mark_of
+    monkeypatch.setattr(decisions, "mark_of", lambda *what: asked.append(0) or of(*what))
+    drawn()
+    assert len(asked) == 1
+    drawn()
+    assert len(asked) == 2
+    # Not drawn with the others: as things are now.
+    redraw._began[0] -= 1
+    assert redraw.mark_of(scene.seamwright.figure, scene) and len(asked) == 3
+
+
 def test_the_panel_shows_what_belongs_to_each_kind_of_seam(scene, add):
     add(sphere(100))
     bpy.ops.seamwright.use_selected()
@@ -240,16 +351,17 @@ def test_the_panel_shows_what_belongs_to_each_kind_of_joint(scene, add):
     assert "joint" not in drawn()
     bpy.ops.seamwright.add_seam(at="MIDDLE")
     seam = bpy.context.view_layer.objects.active
-    of_pegs = {"footprint", "count", "width", "depth", "own_clearance", "clearance", "turn"}
-    every = of_pegs | {"pegs_on", "magnet", "seamwright.add_direction"}
+    ticks = {"own_count", "own_width", "own_depth", "own_clearance", "own_turn"}
+    of_pegs = {"footprint", "clearance", "turn"} | ticks
+    every = of_pegs | {"pegs_on", "magnet", "seamwright.add_direction", "count", "width", "depth"}
     shown = {
         "auto": of_pegs | {"pegs_on", "seamwright.add_direction"},
         "pegs": of_pegs | {"pegs_on", "seamwright.add_direction"},
         "loose pegs": of_pegs | {"seamwright.add_direction"},
-        "magnets": {"count", "magnet", "own_clearance", "clearance", "turn"},
+        "magnets": {"own_count", "magnet", "own_clearance", "clearance", "own_turn", "turn"},
         "plain": set(),
     }
-    closed = ("SEAMWRIGHT_PT_printer", "SEAMWRIGHT_PT_gauge")
+    closed = ("SEAMWRIGHT_PT_printer_joints", "SEAMWRIGHT_PT_gauge")
     for kind, wanted in shown.items():
         seam.seamwright.joint = kind
         seen = set(drawn(without=closed))
@@ -259,7 +371,11 @@ def test_the_panel_shows_what_belongs_to_each_kind_of_joint(scene, add):
     bpy.ops.seamwright.add_direction()
     assert "seamwright.add_direction" not in drawn()
     bpy.context.view_layer.objects.active = seam.seamwright.direction
-    assert "width" in drawn()
+    seen = drawn()
+    assert "own_width" in seen and "width" not in seen and seen.count("Automatic") == 3
+    seam.seamwright.width = 9.0
+    seen = drawn()
+    assert "width" in seen and seen.count("Automatic") == 2
     seam.seamwright.joint_told = '{"choice": {"kind": "pegs", "at": [[1, 2, 3]]}}'
     assert "seamwright.forget_places" in drawn()
     seam.seamwright.joint = "magnets"
@@ -278,15 +394,22 @@ def test_the_panel_lists_joints_and_what_is_known_of_one(scene, add):
     settings.joint_index = 0
     seen = drawn()
     assert "Joint A" in seen and "seamwright.override_joint" in seen
-    assert "What would hold:" not in seen and "Out of date: size the joints again." not in seen
+    assert "What would hold:" not in seen and "1 joint, none weak. Next: Make Pieces." in seen
     settings.safety = 1e5
-    assert "Out of date: size the joints again." in drawn()
+    assert "1 joint, out of date." in drawn()
     bpy.ops.seamwright.size_joints()
     settings.joint_index = 0
     assert "What would hold:" in drawn()
     bpy.ops.seamwright.override_joint(letter="A")
-    seen = " ".join(drawn())
+    words = drawn()
+    seen = " ".join(words)
     assert "Left open, it is as seam 'Seam' says." in seen and "Decided for themselves:" in seen
+    assert {"own_joint", "own_marks", "As Seam: Automatic", "As Seam: Marks"} <= set(words)
+    assert not {"joint", "marks"} & set(words)
+    group = bpy.context.view_layer.objects.active.seamwright
+    group.own_joint = group.own_marks = True
+    assert {"joint", "marks"} <= set(drawn())
+    group.own_joint = group.own_marks = False
     settings.safety = 4.0
     bpy.ops.seamwright.make_pieces()
     seen = drawn()

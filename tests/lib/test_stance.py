@@ -157,6 +157,14 @@ def test_no_ballast_is_offered_that_has_no_room():
 # --- what is said ---------------------------------------------------------------------------
 
 
+def test_small_figures_are_told_of_in_numbers_that_say_something():
+    found = of(moved(box(6, 6, 90), (-3.2, -3.2, 0)))
+    said = found.warning
+    assert not found.stands and "(0.0 kg)" not in said and " -0," not in said and " g)" in said
+    light = of(box(6, 6, 40))
+    assert "push of 0.0 N" not in light.sentence and "push of 0.0" in light.sentence
+
+
 def test_what_stands_well_has_no_warning():
     found = of(box(200, 200, 200))
     assert found.stands and found.warning == "" and found.remedies == ()
