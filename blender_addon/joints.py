@@ -114,13 +114,15 @@ def sizing(context: bpy.types.Context, figure: bpy.types.Object) -> Steps:
     BadInput
         If a seam cannot be parted as asked, or a joint or rod cannot be made as asked.
     """
+    # As it was when the work began: another window may move a seam meanwhile.
+    marks = mark_of(figure, context.scene), seams_mark(figure, context.scene)
     prepared, job, mm = yield from readying(context, figure)
     name, known = figure.name, Known(_known.get(figure.name))
     start = time.perf_counter()
     joints, channels, strong, hung = yield lambda progress: _sized(prepared, job, progress, known)
     _seconds[name], _known[name] = time.perf_counter() - start, known.settled()
-    _keep(context, figure, job, joints, channels, strong, mm)
-    _list(context, joints, strong, Order(), mm, job)
+    _keep(figure, marks, job, joints, channels, strong, mm)
+    _list(context, marks[0], joints, strong, Order(), mm, job)
     settings = context.scene.seamwright
     settings.strength = summary(strong)
     said = f"{ours.counted(len(joints), 'joint')}: {settings.strength}."
@@ -148,10 +150,10 @@ def _sized(
 
 def take_result(context: bpy.types.Context, figure: bpy.types.Object, result: Result) -> None:
     """List the joints of the result that was just made, with strength and assembly order."""
-    mm = kept_mm()
-    _keep(context, figure, result.job, result.joints, result.bores, result.strengths, mm)
-    _list(context, result.joints, result.strengths, result.order, mm, result.job)
-    settings = context.scene.seamwright
+    mm, settings = kept_mm(), context.scene.seamwright
+    marks = settings.pieces_mark, seams_mark(figure, context.scene)
+    _keep(figure, marks, result.job, result.joints, result.bores, result.strengths, mm)
+    _list(context, marks[0], result.joints, result.strengths, result.order, mm, result.job)
     settings.strength = summary(result.strengths)
     settings.assembly = "\n".join(step.sentence for step in result.order.steps)
     settings.fights = "\n".join(fight.sentence for fight in result.order.fights)
@@ -159,17 +161,16 @@ def take_result(context: bpy.types.Context, figure: bpy.types.Object, result: Re
 
 
 def _keep(
-    context: bpy.types.Context,
     figure: bpy.types.Object,
+    marks: tuple[str, str],
     job: Job,
     joints: tuple[Joint, ...],
     channels: tuple[Bore, ...],
     strong: tuple[Strength, ...],
     mm: float,
 ) -> None:
-    mark, seams = mark_of(figure, context.scene), seams_mark(figure, context.scene)
     weak = frozenset(s.letter for s in strong if not s.holds)
-    drawn = Drawn(mark, seams, mm, joints, channels, weak, next(counter), job)
+    drawn = Drawn(*marks, mm, joints, channels, weak, next(counter), job)
     _sized_of[figure.name] = [*_sized_of.get(figure.name, []), drawn][-_KEPT:]
 
 
@@ -178,6 +179,7 @@ def _keep(
 
 def _list(
     context: bpy.types.Context,
+    mark: str,
     joints: Sequence[Joint],
     strong: Sequence[Strength],
     order: Order,
@@ -202,7 +204,7 @@ def _list(
         item.remedies = "\n".join(strength.remedies)
         item.middle = [x / mm for x in face.centre]
         item.size = math.sqrt(face.area) / mm / 2
-    settings.joints_mark = mark_of(figure, context.scene)
+    settings.joints_mark = mark
 
 
 def kind_of(joint: Joint) -> str:

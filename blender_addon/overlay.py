@@ -51,6 +51,9 @@ practice, no source)."""
 _ON_SKIN = ("taken", "left", "line", "other")
 """Lines that lie in the skin, and are faint where the figure is before them."""
 
+_SHADE = 0.5
+"""Alpha of the dark box behind words that may lie on the figure."""
+
 _HIDDEN = 0.35
 """Alpha of lines over the skin where the figure is before them."""
 
@@ -142,12 +145,14 @@ def _seam_lines(context, live):
     """Where the active seam crosses the skin, and where all others do."""
     found, active = {}, ours.active_seam(context)
     section = live.section_now()
-    if section is not None:
+    # Among pieces that are pulled apart, a section would stand in the air.
+    apart = stand_apart(context)
+    if section is not None and not apart:
         key = ("section", live.version[0])
         found["taken"] = key, lambda: section.taken
         found["left"] = key, lambda: section.left
     shown, others = [], []
-    seams = () if stand_apart(context) else (*live.lines_now().items(), *live.flat_now().items())
+    seams = () if apart else (*live.lines_now().items(), *live.flat_now().items())
     for name, kept in seams:
         obj = context.scene.objects.get(name)
         if obj is None or not obj.visible_get():
@@ -164,7 +169,9 @@ def _seam_lines(context, live):
 
 
 def _all_lines(some):
-    return [part for _name, kept in some for part in kept.line]
+    import numpy as np  # noqa: PLC0415  (the lines are its arrays, so it is there)
+
+    return np.concatenate([kept.line for _name, kept in some])
 
 
 def arrow_to_draw(context):
@@ -172,6 +179,8 @@ def arrow_to_draw(context):
     units; None if there is none to draw."""
     seam = ours.active_seam(context)
     if seam is None or ours.is_line(seam) or seam.type != "MESH" or not seam.visible_get():
+        return None
+    if stand_apart(context):
         return None
     # Seams of older files have an arrow of their own.
     if len(seam.data.vertices) != 4:
@@ -213,7 +222,8 @@ def section_to_tell(context):
     round what it takes, Blender units, and whether it takes anything; None if nothing is."""
     live = _loaded("live")
     section = live.section_now() if live is not None else None
-    if section is None or not context.scene.seamwright.show_sections:
+    is_wanted = context.scene.seamwright.show_sections and not stand_apart(context)
+    if section is None or not is_wanted:
         return None
     if not len(section.taken):
         return section.said, [section.middle] * 8, False
@@ -320,8 +330,8 @@ def _draw_lines():
     gpu.state.blend_set("ALPHA")
     for what, (key, lines) in wanted.items():
         if what not in _batches or _batches[what][0] != key:
-            ends = [tuple(end) for part in lines() for end in part]
-            made = batch_for_shader(shader, "LINES", {"pos": ends}) if ends else None
+            ends = _ends(lines())
+            made = batch_for_shader(shader, "LINES", {"pos": ends}) if len(ends) else None
             _batches[what] = key, made
         batch = _batches[what][1]
         if batch is None:
@@ -341,6 +351,13 @@ def _draw_lines():
                 batch.draw(shader)
     gpu.state.depth_test_set("NONE")
     gpu.state.blend_set("NONE")
+
+
+def _ends(lines):
+    """The ends of lines one after another: an array's as one array, which is quick to hand on."""
+    if hasattr(lines, "reshape"):
+        return lines.reshape(-1, 3).astype("float32")
+    return [tuple(end) for part in lines for end in part]
 
 
 def _draw_words():
@@ -395,11 +412,27 @@ def _draw_section_words(context, font, scale, arrow):
     wide = max(blf.dimensions(font, line)[0] for line in said)
     step = 18 * scale
     x, y = beside(seen, (wide, step * len(said)), _open(context), 12 * scale)
+    _shade((x - 6 * scale, y - 4 * scale, wide + 12 * scale, step * len(said) + 4 * scale))
     blf.color(font, *colour(context, "taken"))
     for number, line in enumerate(said, start=1):
         blf.position(font, x, y + step * (len(said) - number) + 4 * scale, 0)
         blf.draw(font, line)
     return [(x, y, wide, step * len(said))]
+
+
+def _shade(box):
+    """Darken a box of the region, so that words on it are read whatever lies behind."""
+    import gpu  # noqa: PLC0415  (there is none in the background)
+    from gpu_extras.batch import batch_for_shader  # noqa: PLC0415
+
+    x, y, wide, high = box
+    corners = [(x, y), (x + wide, y), (x, y + high), (x + wide, y + high)]
+    shader = gpu.shader.from_builtin("UNIFORM_COLOR")
+    gpu.state.blend_set("ALPHA")
+    shader.bind()
+    shader.uniform_float("color", (0.0, 0.0, 0.0, _SHADE))
+    batch_for_shader(shader, "TRI_STRIP", {"pos": corners}).draw(shader)
+    gpu.state.blend_set("NONE")
 
 
 def _open(context):
