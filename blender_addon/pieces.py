@@ -102,8 +102,9 @@ def _readying(context: bpy.types.Context, figure: bpy.types.Object) -> Steps:
     mm = true_mm(context.scene, job.figure, source)
 
     def task(tell: Progress) -> Figure:
+        # How much of all work this is depends on the figure's flaws.
         tell(0.0, "preparing the figure")
-        return prepare(source, unit, job, markings)
+        return prepare(source, unit, job, markings, lambda _done, what: tell(0.0, what))
 
     prepared = yield task
     _require_there(context, figure)

@@ -347,7 +347,7 @@ def _make(figure: Figure, job: Job, options: argparse.Namespace, *, side_by_side
     if not options.dry_run and options.finished is None:
         # Better refused now than after the work.
         require_free_folder(target.resolve(), options.replace)
-    tell = None if options.quiet else _show
+    tell = None if options.quiet else _shown()
     result = make(figure, job, tell)
     plan: Plan | None = None
     said: tuple[str, ...] = ()
@@ -397,8 +397,16 @@ def _planned(result: Result, printed: Printed, tell: Progress | None, side_by_si
         return planned(result, done=printed.pieces, executor=executor, progress=tell)
 
 
-def _show(done: float, what: str) -> None:
-    print(f"{done:4.0%} {what}", file=sys.stderr)
+def _shown() -> Progress:
+    """Shows what is done, a line each time that it is something else."""
+    last = [""]
+
+    def show(done: float, what: str) -> None:
+        if what != last[0]:
+            last[0] = what
+            print(f"{done:4.0%} {what}", file=sys.stderr)
+
+    return show
 
 
 def _assembly(result: Result) -> list[str]:

@@ -9,7 +9,7 @@ comes off first is a good beginning: if there is an order, every choice leads to
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
@@ -129,11 +129,13 @@ class Scene:
 
     meshes : by piece id.
     sweeps : None to judge by the joints alone.
+    heed : called before every sweep; it may raise `Cancelled`.
     """
 
     meshes: dict[int, Mesh]
     ways: tuple[Way, ...]
     sweeps: Sweeps | None
+    heed: Callable[[], None] = lambda: None
 
     def between(self, pieces: Pieces, rest: Pieces) -> list[Way]:
         """The joints that lead from some pieces to others."""
@@ -170,6 +172,7 @@ class Scene:
         start: FloatArray | None = None,
     ) -> bool:
         """Whether the body of one piece, sliding so, passes through another's."""
+        self.heed()
         return self.sweeps is not None and self.sweeps.blocked(
             self.meshes[piece], self.meshes[by], direction, travel, start
         )
@@ -179,6 +182,7 @@ class Scene:
         ids = sorted(pieces)
         if self.sweeps is None:
             return {p: set() for p in ids}
+        self.heed()
         apart = self.sweeps.parted([self.meshes[p] for p in ids], direction)
         return {
             p: {ids[k] for k in np.flatnonzero(~row)} - {p}

@@ -6,7 +6,7 @@ same for the same result.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 
@@ -77,7 +77,7 @@ def book(
     tell = progress or (lambda _done, _what: None)
     painter = painter_of(plan)
     tell(0.0, "drawing the figure")
-    front = _cover(result, plan, painter)
+    front = _cover(result, plan, painter, lambda d: tell(0.15 * d, "drawing the figure"))
     tell(0.15, "drawing the builds")
     parts = [front, _need(result, plan), _builds(result, plan)]
     tell(0.25, "drawing the steps")
@@ -93,14 +93,19 @@ def book(
 # --- cover -----------------------------------------------------------------------------------
 
 
-def _cover(result: Result, plan: Plan, painter: Painter) -> str:
+def _cover(result: Result, plan: Plan, painter: Painter, told: Callable[[float], None]) -> str:
     """Name, cautions, numbers, the whole figure, and what the book holds."""
     name, warned = result.job.name, len(_warnings(result, plan))
     views = (VIEWS[0], VIEWS[2])
     pictures, seen = [], set[int]()
-    for view in views:
-        said = f"{name}, the whole figure with its piece numbers, seen from {view.name} and above."
-        svg, found = whole(painter, result, view, said)
+
+    def drawn(n: int) -> tuple[str, set[int]]:
+        seen_from = f"seen from {views[n].name} and above"
+        said = f"{name}, the whole figure with its piece numbers, {seen_from}."
+        return whole(painter, result, views[n], said, lambda d: told((n + d) / len(views)))
+
+    for n, view in enumerate(views):
+        svg, found = drawn(n)
         pictures.append(figure(svg, f"Seen from {view.name}."))
         seen |= found
     hidden = [str(p.id) for p in result.pieces if p.id not in seen]

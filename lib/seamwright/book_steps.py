@@ -35,23 +35,27 @@ def steps_section(result: Result, painter: Painter, progress: Progress | None = 
         said = bullets(fight.sentence for fight in result.order.fights)
         body.append(f'<div class="box"><h3>There is no whole order</h3>{said}</div>')
     body.append(bullets(BEFORE))
+    tell = progress or (lambda _done, _what: None)
     for n, step in enumerate(steps, start=1):
-        if progress:
-            progress((n - 1) / len(steps), f"drawing step {n}")
-        body.append(_step(n, step, result, painter))
+        tell((n - 1) / len(steps), f"drawing step {n}")
+        body.append(_step(n, step, result, painter, tell))
     if not steps:
         body.append(paragraph("There is no step."))
     return section("steps", "4. Steps in order", body)
 
 
-def _step(number: int, step: Step, result: Result, painter: Painter) -> str:
+def _step(number: int, step: Step, result: Result, painter: Painter, tell: Progress) -> str:
     view = step_view(step, painter)
     seen = f"Seen from {view.name} and above."
     said = f"Step {number}. {step.sentence} {seen} What moves is drawn back along its way."
-    picture = figure(step_picture(painter, result, step, view, said), seen)
+    count, words = len(result.order.steps), f"drawing step {number}"
+    drawn = step_picture(
+        painter, result, step, view, said, lambda d: tell((number - 1 + d) / count, words)
+    )
+    picture = figure(drawn, seen)
     return (
         f'<article class="step" id="step-{number}">'
-        f"<h3>Step {number} of {len(result.order.steps)}</h3>"
+        f"<h3>Step {number} of {count}</h3>"
         f'<div class="side">{picture}<div>'
         f"<p><strong>{text(signed(step.sentence))}</strong></p>"
         f"{bullets(instructions(number, result), 'small')}"

@@ -40,6 +40,8 @@ from seamwright.plan import Plan
 from seamwright.run import Result
 from seamwright.stance import Stance
 
+Told = Callable[[float], None]
+
 PIXEL = 0.14
 """mm on paper of a pixel: 180 to the inch."""
 
@@ -96,14 +98,17 @@ def painter_of(plan: Plan) -> Painter:
     return Painter({p.number: p.mesh for p in plan.parts})
 
 
-def whole(painter: Painter, result: Result, view: View, said: str) -> tuple[str, set[int]]:
+def whole(
+    painter: Painter, result: Result, view: View, said: str, told: Told | None = None
+) -> tuple[str, set[int]]:
     """The whole figure in colours, each piece with its number; and those that are seen.
 
     said : what the picture shows, for those who cannot see it.
+    told : called with the share done, before every piece; it may raise `Cancelled`.
     """
     home = {p.id: np.zeros(3) for p in result.pieces}
     sheet = _sheet(view, [painter.box(n, view) for n in home], LARGEST_WHOLE)
-    canvas = _canvas(painter, sheet, home)
+    canvas = _canvas(painter, sheet, home, told)
     anchors = _anchors(canvas)
     wanted = [Callout(str(n), at, reach) for n, (at, reach) in anchors.items()]
     wanted.sort(key=lambda c: (-c.reach, c.text))
@@ -140,8 +145,13 @@ def drawn_back(step: Step, joints: Sequence[Joint], painter: Painter) -> FloatAr
     return step.offset(before)
 
 
-def step_picture(painter: Painter, result: Result, step: Step, view: View, said: str) -> str:
-    """One step: what is in place in grey, what moves in colour, drawn back, and the way home."""
+def step_picture(
+    painter: Painter, result: Result, step: Step, view: View, said: str, told: Told | None = None
+) -> str:
+    """One step: what is in place in grey, what moves in colour, drawn back, and the way home.
+
+    told : as for `whole`.
+    """
     joints = [j for j in result.joints if j.letter in step.joints]
     offset, still = drawn_back(step, joints, painter), np.zeros(3)
     places = dict.fromkeys(step.onto, still) | dict.fromkeys(step.moving, offset)
@@ -157,7 +167,7 @@ def step_picture(painter: Painter, result: Result, step: Step, view: View, said:
     boxes += [painter.box(n, view) + d for n in step.moving for d in (0.0, shift)]
     least = LEAST * max(float(np.ptp([painter.box(n, view) for n in places], (0, 1)).max()), 1e-9)
     sheet = _sheet(view, boxes, LARGEST_STEP, least)
-    canvas = _canvas(painter, sheet, places)
+    canvas = _canvas(painter, sheet, places, told)
     lines = _ways(step, joints, offset, sheet, painter)
     arrows, taken = _arrows(lines)
     wanted = [
@@ -197,11 +207,15 @@ def _sheet(
                                bottom + (bottom - top) % FINER))  # fmt: skip
 
 
-def _canvas(painter: Painter, sheet: _Sheet, places: Mapping[int, FloatArray]) -> Canvas:
+def _canvas(
+    painter: Painter, sheet: _Sheet, places: Mapping[int, FloatArray], told: Told | None
+) -> Canvas:
     """Meshes where they are drawn, as seen in a sheet."""
     left, top, right, bottom = (x * sheet.size for x in sheet.window)
     layers = []
-    for number, offset in places.items():
+    for n, (number, offset) in enumerate(places.items()):
+        if told:
+            told(n / len(places))
         move = (sheet.view.axes[:2] * [[1.0], [-1.0]]) @ offset
         low, high = painter.box(number, sheet.view) + move
         if low[0] < right and low[1] < bottom and high[0] > left and high[1] > top:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import uuid
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ import numpy as np
 
 from seamwright.builds import Build, Placed
 from seamwright.checks import Check
-from seamwright.errors import BadInput, CheckFailed
+from seamwright.errors import BadInput, Cancelled, CheckFailed
 from seamwright.files import (
     APPLICATION,
     NOT_XML,
@@ -58,6 +58,7 @@ def write_build(
     *,
     title: str,
     description: str = "",
+    told: Callable[[float], None] | None = None,
 ) -> Check:
     """Write a build as 3MF, whole or not at all, and check the file; the same bytes each time.
 
@@ -69,6 +70,8 @@ def write_build(
     pieces : by piece number; those that the build holds are written.
     path : a file of that name is replaced.
     title, description : metadata.
+    told : called with the share done, for every piece written or read; it may raise
+        `Cancelled`, and a file that was not read again yet is taken away.
 
     Returns
     -------
@@ -91,13 +94,23 @@ def write_build(
     for text in (*names, *metadata.values()):
         if NOT_XML.search(text):
             raise BadInput(f"{text!r} holds a character that 3MF cannot; take it out.")
-    data = _model(build, pieces, metadata, path)
+    tell = told or (lambda _done: None)
+    data = _model(build, pieces, metadata, path, lambda d: tell(0.5 * d))
+    tell(0.5)
     write_whole(path, lambda file: file.write(data))
-    return require_build_holds(path, build, pieces)
+    try:
+        return require_build_holds(path, build, pieces, lambda d: tell(0.5 + 0.5 * d))
+    except Cancelled:
+        path.unlink()
+        raise
 
 
 def _model(
-    build: Build, pieces: Mapping[int, Posed], metadata: Mapping[str, str], path: Path
+    build: Build,
+    pieces: Mapping[int, Posed],
+    metadata: Mapping[str, str],
+    path: Path,
+    tell: Callable[[float], None],
 ) -> bytes:
     """The bytes of a build's file."""
     import lib3mf  # noqa: PLC0415  (a large library that only 3MF files need)
@@ -107,7 +120,8 @@ def _model(
     try:
         model = wrapper.CreateModel()
         model.SetUnit(lib3mf.ModelUnit.MilliMeter)
-        for placed in build.placed:
+        for n, placed in enumerate(build.placed):
+            tell(0.5 * n / len(build.placed))
             points, faces, transform = _as_placed(placed, pieces[placed.item])
             label = " ".join(pieces[placed.item].name.split())
             own = (points.tobytes(), faces.tobytes(), transform.tobytes(), label.encode())
@@ -132,6 +146,7 @@ def _model(
         writer = model.QueryWriter("3mf")
         # lib3mf counts decimals and works in 64 bits: nine are the most it has room for.
         writer.SetDecimalPrecision(9)
+        tell(0.5)
         return bytes(writer.WriteToBuffer())
     except lib3mf.ELib3MFException as error:
         raise BadInput(f"'{path}' cannot be written as 3MF ({reason_of(error)}).") from error
@@ -171,12 +186,18 @@ def _identifier(of: str) -> str:
     return str(uuid.uuid5(uuid.NAMESPACE_OID, of))
 
 
-def require_build_holds(path: str | Path, build: Build, pieces: Mapping[int, Posed]) -> Check:
+def require_build_holds(
+    path: str | Path,
+    build: Build,
+    pieces: Mapping[int, Posed],
+    told: Callable[[float], None] | None = None,
+) -> Check:
     """A build's file, read by lib3mf in strict mode, holds its pieces where they stand.
 
     Every warning counts as a failure. Each build item must bear its piece's number and name
     and its triangles; every point must lie where the pose, the turn and the place put
     it; and the distances between points must be those of the piece, at one scale.
+    told : called with the share done, for every piece; it may raise `Cancelled`.
 
     Raises
     ------
@@ -194,7 +215,9 @@ def require_build_holds(path: str | Path, build: Build, pieces: Mapping[int, Pos
         raise CheckFailed(f"{where} breaks the rules of 3MF ({' '.join(warnings[0].split())}).")
     items = model.GetBuildItems()
     worst = 0.0
-    for placed in build.placed:
+    tell = told or (lambda _done: None)
+    for n, placed in enumerate(build.placed):
+        tell(0.5 + 0.5 * n / len(build.placed))
         if not items.MoveNext():
             raise CheckFailed(f"{where} lacks piece {placed.item}.")
         item = items.GetCurrent()

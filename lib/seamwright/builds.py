@@ -7,7 +7,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -293,8 +293,15 @@ def lies_on(platform: Platform, loops: Loops) -> bool:
     return all(platform.holds(loop) for loop in loops if loop_area(loop) > 0)
 
 
-def check_packing(packing: Packing, items: Sequence[Item], printers: Sequence[Printer]) -> None:
+def check_packing(
+    packing: Packing,
+    items: Sequence[Item],
+    printers: Sequence[Printer],
+    told: Callable[[float], None] | None = None,
+) -> None:
     """Check builds by exact outlines, not by the cells they were packed with.
+
+    told : called with the share done, for every two pieces; it may raise `Cancelled`.
 
     Raises
     ------
@@ -307,7 +314,9 @@ def check_packing(packing: Packing, items: Sequence[Item], printers: Sequence[Pr
     found = sorted(p.item for build in packing.builds for p in build.placed)
     if found != sorted(of):
         raise CheckFailed("The builds do not hold every piece just once; report it.")
-    for build in packing.builds:
+    tell = told or (lambda _done: None)
+    for n, build in enumerate(packing.builds):
+        tell(n / len(packing.builds))
         where = f"In build {build.number}"
         platform = platforms[build.printer]
         there = [(of[p.item], p.outline(of[p.item])) for p in build.placed]
@@ -317,6 +326,7 @@ def check_packing(packing: Packing, items: Sequence[Item], printers: Sequence[Pr
             if not lies_on(platform, loops) or item.height > platform.size[2] + TOLERANCE:
                 raise CheckFailed(f"{where} {item.label} sticks out of the platform; report it.")
         for (one, a), (other, b) in combinations(there, 2):
+            tell(n / len(packing.builds))
             if _boxes_apart(a, b) <= packing.gap and (
                 distance(a, b) < packing.gap - TOLERANCE or overlap(a, b) > TOLERANCE
             ):

@@ -21,6 +21,9 @@ from seamwright.rod import Bore
 from seamwright.seam import place
 from seamwright.wall import point_triangle_distance
 
+Told = Callable[[float], None]
+"""Is told the share done."""
+
 VOLUME_TOLERANCE = 1e-6
 """Share of the figure's volume by which the pieces' sum may differ."""
 
@@ -42,7 +45,10 @@ class Check:
 
 
 def require_closed(
-    pieces: tuple[Piece, ...], written: Callable[[Mesh], Mesh], figure: Mesh | None = None
+    pieces: tuple[Piece, ...],
+    written: Callable[[Mesh], Mesh],
+    figure: Mesh | None = None,
+    told: Told | None = None,
 ) -> Check:
     """Every piece, as it will be written, is closed, manifold and of positive volume.
 
@@ -50,6 +56,7 @@ def require_closed(
     ----------
     figure : where it is not closed itself, a piece may have the same wrong edges; and a shell
         of it that no seam touched may be inside out.
+    told : called with the share done, before every piece; it may raise `Cancelled`.
 
     Raises
     ------
@@ -59,7 +66,9 @@ def require_closed(
     whole = figure is None or figure.is_closed
     old = Flaws.none() if figure is None or whole else Flaws.of(written(figure))
     leaky = []
-    for piece in pieces:
+    tell = told or (lambda _done: None)
+    for n, piece in enumerate(pieces):
+        tell(n / len(pieces))
         mesh = written(piece.mesh)
         flaws = Flaws.of(mesh)
         fresh = flaws.beyond(old)
@@ -137,33 +146,39 @@ class ShellLine:
 
 
 def require_all_shells(
-    figure: Mesh, pieces: tuple[Piece, ...]
+    figure: Mesh, pieces: tuple[Piece, ...], told: Told | None = None
 ) -> tuple[Check, tuple[ShellLine, ...]]:
     """Every vertex of every shell of the figure is in some piece.
 
     Parting keeps the figure's own vertices to the last bit, so each must turn up again. A piece
     that is a slice of a shell, and has no vertex of it, is found by its skin.
+    told : as for `require_closed`.
     """
+    tell = told or (lambda _done: None)
+    tell(0.0)
     shell = figure.shell_of_face
     names = np.unique(shell)
     of_vertex = np.full(len(figure.vertices), -1, dtype=np.int64)
     of_vertex[figure.faces.ravel()] = np.repeat(shell, 3)
     place_of = welded(np.concatenate([figure.vertices, *(p.mesh.vertices for p in pieces)]))[1]
     ends = np.cumsum([len(figure.vertices), *(len(p.mesh.vertices) for p in pieces)])
+    tell(0.5)
     own = place_of[: ends[0]]
     figures = np.zeros(int(place_of.max(initial=-1)) + 1, dtype=bool)
     figures[own] = True
     boxes = _boxes(figure, of_vertex)
     found = np.zeros(len(own), dtype=bool)
     homes: dict[int, set[int]] = {int(n): set() for n in names}
-    for piece, start, end in zip(pieces, ends, ends[1:], strict=False):
+    for n, (piece, start, end) in enumerate(zip(pieces, ends, ends[1:], strict=False)):
+        tell(0.5 + 0.5 * n / len(pieces))
         taken = np.zeros(int(place_of.max()) + 1, dtype=bool)
         taken[place_of[start:end]] = True
         here = taken[own]
         found |= here
         held = {int(n) for n in np.unique(of_vertex[here]) if n >= 0}
-        for n in held | _sliced(figure, boxes, piece.mesh, figures[place_of[start:end]], held):
-            homes[n].add(piece.id)
+        sliced = _sliced(figure, boxes, piece.mesh, figures[place_of[start:end]], held)
+        for name in held | sliced:
+            homes[name].add(piece.id)
     lost = (of_vertex >= 0) & ~found
     if lost.any():
         k = int(np.argmax(lost))
@@ -247,15 +262,19 @@ def require_files_hold(
     pieces: tuple[Piece, ...],
     read_back: dict[int, Mesh],
     written: Callable[[Mesh], Mesh] | None = None,
+    told: Told | None = None,
 ) -> Check:
     """Each file, read back, holds a closed mesh of its piece's volume.
 
     written : gives a piece as it was written; of one that was not closed then, the file must
         hold as many wrong edges and no more.
+    told : as for `require_closed`.
     """
+    tell = told or (lambda _done: None)
     worst = 0.0
     as_open = 0
-    for piece in pieces:
+    for n, piece in enumerate(pieces):
+        tell(n / len(pieces))
         mesh = read_back[piece.id]
         off = abs(mesh.volume - piece.mesh.volume) / piece.mesh.volume
         worst = max(worst, off)

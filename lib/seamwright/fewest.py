@@ -16,8 +16,9 @@ than the number of builds. Two kinds of measures are used:
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import manifold3d
 import numpy as np
@@ -52,6 +53,7 @@ def fewest(
     platforms: Sequence[Platform],
     gap: float,
     what: str = "the pieces",
+    told: Callable[[float], None] | None = None,
 ) -> Fewest:
     """The best lower bound on the builds of one group.
 
@@ -60,7 +62,9 @@ def fewest(
     outlines : the pieces' silhouettes.
     allowed : for each piece all platforms on which it may possibly go.
     gap : mm between pieces. what : what the sentence calls the pieces.
+    told : called with the share done as often as is well; it may raise `Cancelled`.
     """
+    tell = told or (lambda _done: None)
     best = Fewest(1, f"There is something to print of {what}.")
     total = sum(
         min(_area_of(outline, gap) / _area_within(platforms[k], gap) for k in ks)
@@ -69,10 +73,10 @@ def fewest(
     if _up(total) > best.count:
         said = f"With half the gap about them {what} cover {total:.2f} platforms."
         best = Fewest(_up(total), said)
-    counts = [
-        {k: _points_covered(outline, platforms[k], gap) for k in ks}
-        for outline, ks in zip(outlines, allowed, strict=True)
-    ]
+    counts = []
+    for n, (outline, ks) in enumerate(zip(outlines, allowed, strict=True)):
+        heed = partial(tell, n / len(outlines))
+        counts.append({k: _points_covered(outline, platforms[k], gap, heed) for k in ks})
     for i, points in enumerate(POINTS):
         least = [min(count[i] for count in of.values()) for of in counts]
         if (need := _up(sum(least) / points**2)) > best.count:
@@ -114,11 +118,15 @@ def _area_within(platform: Platform, gap: float) -> float:
     return replace(platform, excluded=inner).area + rim + np.pi * half**2
 
 
-def _points_covered(outline: Loops, platform: Platform, gap: float) -> tuple[int, ...]:
+def _points_covered(
+    outline: Loops, platform: Platform, gap: float, heed: Callable[[], None]
+) -> tuple[int, ...]:
     """How many points of each of `POINTS` a piece covers at least, the gap's half added.
 
     It may go anywhere on the rectangle about the platform, which is no less than it may.
+    heed : called once for each turn.
     """
+    heed()
     size = np.array(platform.size[:2]) + gap
     step = size / STEPS
     middle = box(outline).mean(axis=0)
@@ -137,6 +145,7 @@ def _points_covered(outline: Loops, platform: Platform, gap: float) -> tuple[int
     turns = int(np.ceil(np.radians(range_) * reach / (2 * TURNED_BY)))
     least = np.full(len(POINTS), np.iinfo(np.int64).max)
     for turn in np.arange(turns) * range_ / turns:
+        heed()
         found = list(_least(turned(centred, turn), turned(inner, turn), size, step, gap / 2))
         if found:
             least = np.minimum(least, found)

@@ -7,11 +7,19 @@ together by springs at their joints' faces, as stiff as a beam of the face's sec
 one piece's mass centre to the other's. This is the rigid-bodies-spring model of T. Kawai,
 "New discrete models and their application to seismic response analysis of structures",
 Nuclear Engineering and Design 48 (1978).
+
+It is solved for forces, not for shifts: a figure on soft ground shifts as a whole by far more
+than its joints give, and forces that are differences of such shifts keep half their digits.
+Springs that form no ring carry what they bear to the ground, by sums alone; only the spring
+that closes a ring is unknown, and all of them take what makes the work in all springs least,
+by Castigliano's theorem of least work: S. Timoshenko, "Strength of Materials", part I (from
+memory).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from heapq import heappop, heappush
 
 import numpy as np
 
@@ -119,9 +127,10 @@ def weight(mesh: Mesh, profile: PrinterProfile) -> Weight:
         solid = np.einsum("ij,ij->i", a, np.cross(b, c)) / 6
         area = 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1)
         volume += float(solid.sum())
-        inside += solid @ (a + b + c) / 4
+        # Not as a matrix product, which adds in another order on other numbers of threads.
+        inside += np.einsum("i,ij->j", solid, a + b + c) / 4
         surface += float(area.sum())
-        skin += area @ (a + b + c) / 3
+        skin += np.einsum("i,ij->j", area, a + b + c) / 3
     if volume < 0:
         volume, inside = -volume, -inside
     shell = min(surface * profile.shell, volume)
@@ -150,13 +159,27 @@ def face_centre(face: Interface, area: Moments) -> FloatArray:
     return face.centre if face.seat is None else face.frame.to_world(area.centre)
 
 
+@dataclass(frozen=True, eq=False)
+class _Spring:
+    """What ties a body to another, or to the ground.
+
+    ends : bodies by place; the ground comes after the pieces. at : (3,) where, mm.
+    give : (6, 6) shift and turn over force and moment, see `_give`. stiff : along its length.
+    """
+
+    ends: tuple[int, int]
+    at: FloatArray
+    give: FloatArray
+    stiff: float
+
+
 def loads(
     pieces: tuple[Piece, ...],
     joints: tuple[Joint, ...],
     masses: dict[int, Weight],
     profile: PrinterProfile,
 ) -> tuple[Load, ...]:
-    """What each joint carries, in order.
+    """What each joint carries, in order, to the last digit the same on any number of threads.
 
     Pieces that no joint ties to the ground hang on the lowest of them, see `afloat`.
     """
@@ -166,37 +189,19 @@ def loads(
     low, height = _stand(pieces)
     on_ground, hung = _held(pieces, ends, low + GROUND * height)
     held = on_ground | hung
-    size = max(height, 1e-9)
-    whole = np.zeros((len(pieces), 6, len(pieces), 6))
+    springs = [
+        _joint_spring(j, pair, centres, profile) for j, pair in zip(joints, ends, strict=True)
+    ]
     for k in sorted(held):
-        at, stiff = _ground(pieces[k].mesh, centres[k], low, GROUND * height)
-        move = _moves(at - centres[k], size)
-        whole[k, :, k] += move.T @ stiff @ move
-    springs = []
-    for joint, (a, b) in zip(joints, ends, strict=True):
-        area = face_moments(joint.interface)
-        at = face_centre(joint.interface, area)
-        axes = joint.frame.axes
-        apart = float(np.abs((centres[[a, b]] - at) @ axes[2]).sum())
-        glued = profile.glue > 0 and not joint.magnets
-        counted = 1.0 if joint.pegs or glued else LOOSE
-        stiff = counted * _stiffness(area, axes, max(apart, 0.1 * np.sqrt(area.area)))
-        ma, mb = _moves(at - centres[a], size), _moves(at - centres[b], size)
-        for i, mi, si in ((a, ma, 1.0), (b, mb, -1.0)):
-            for j, mj, sj in ((a, ma, 1.0), (b, mb, -1.0)):
-                whole[i, :, j] += si * sj * mi.T @ stiff @ mj
-        springs.append((at, stiff, ma, mb))
-    pull = np.zeros((len(pieces), 6))
-    pull[:, 2] = [-masses[p.id].newtons for p in pieces]
-    square = 6 * len(pieces)
-    shift = np.linalg.solve(whole.reshape(square, square), pull.ravel()).reshape(-1, 6)
+        at, give, stiff = _ground(pieces[k].mesh, centres[k], low, GROUND * height)
+        springs.append(_Spring((k, len(pieces)), at, give, stiff))
+    borne = _borne(springs, centres, np.array([masses[p.id].newtons for p in pieces]))
     found = []
-    for k, (joint, (at, stiff, ma, mb)) in enumerate(zip(joints, springs, strict=True)):
-        a, b = ends[k]
-        on_a = -stiff @ (ma @ shift[a] - mb @ shift[b])
+    for k, (joint, spring) in enumerate(zip(joints, springs, strict=False)):
         away = _cut_off(len(pieces), ends, k, held)
         outboard = tuple(p.id for p, off in zip(pieces, away, strict=True) if off)
-        found.append(Load(on_a[:3], on_a[3:], at, joint.frame.axes, outboard))
+        on_a = borne[k]
+        found.append(Load(on_a[:3], on_a[3:], spring.at, joint.frame.axes, outboard))
     return tuple(found)
 
 
@@ -216,38 +221,41 @@ def _stand(pieces: tuple[Piece, ...]) -> tuple[float, float]:
     return low, max(float(p.mesh.bounds[1, 2]) for p in pieces) - low
 
 
-def _moves(arm: FloatArray, size: float) -> FloatArray:
-    """(6, 6) shift and turn at `arm` from a body's centre, from the body's shift and turn.
+def _joint_spring(
+    joint: Joint, ends: tuple[int, int], centres: FloatArray, profile: PrinterProfile
+) -> _Spring:
+    area = face_moments(joint.interface)
+    at = face_centre(joint.interface, area)
+    axes = joint.frame.axes
+    apart = float(np.abs((centres[list(ends)] - at) @ axes[2]).sum())
+    length = max(apart, 0.1 * float(np.sqrt(area.area)))
+    glued = profile.glue > 0 and not joint.magnets
+    counted = 1.0 if joint.pegs or glued else LOOSE
+    return _Spring(ends, at, _give(area, axes, length) / counted, counted * area.area / length)
 
-    Turns of bodies are counted in 1 / size, so that all unknowns are of like magnitude.
-    """
-    x, y, z = arm
-    move = np.eye(6)
-    move[3:, 3:] /= size
-    # The shift by a turn is turn x arm.
-    move[:3, 3:] = np.array([[0, z, -y], [-z, 0, x], [y, -x, 0]]) / size
-    return move
 
-
-def _stiffness(area: Moments, axes: FloatArray, length: float) -> FloatArray:
-    """(6, 6) force and moment over shift and turn of a beam so long, over Young's modulus.
+def _give(area: Moments, axes: FloatArray, length: float) -> FloatArray:
+    """(6, 6) shift and turn over force and moment of a beam so long, times Young's modulus.
 
     Only the shares matter, so the modulus, the same for all, is left out.
     """
     local = np.zeros((6, 6))
-    local[0, 0] = local[1, 1] = SHEAR_SHARE * area.area
-    local[2, 2] = area.area
-    (xx, xy), (_, yy) = area.second
-    local[3:5, 3:5] = [[yy, -xy], [-xy, xx]]
-    local[5, 5] = SHEAR_SHARE * area.torsion
+    local[0, 0] = local[1, 1] = 1 / (SHEAR_SHARE * area.area)
+    local[2, 2] = 1 / area.area
+    # A sliver shall give much, not without end.
+    second = area.second + 1e-12 * area.polar * np.eye(2)
+    (xx, xy), (_, yy) = second
+    # The inverse of what bends it, [[yy, -xy], [-xy, xx]].
+    local[3:5, 3:5] = second / (xx * yy - xy * xy)
+    local[5, 5] = 1 / (SHEAR_SHARE * area.torsion)
     turn = np.kron(np.eye(2), axes)
-    return np.asarray(turn.T @ local @ turn / length)
+    return np.asarray(length * turn.T @ local @ turn)
 
 
 def _ground(
     mesh: Mesh, centre: FloatArray, low: float, near: float
-) -> tuple[FloatArray, FloatArray]:
-    """Where a piece stands, and the stiffness it stands with: of the box round its prints."""
+) -> tuple[FloatArray, FloatArray, float]:
+    """Where a piece stands, and how the box round its prints gives and how stiff it is."""
     prints = mesh.vertices[mesh.vertices[:, 2] <= low + near]
     if not len(prints):
         prints = mesh.vertices[mesh.vertices[:, 2] <= mesh.bounds[0, 2] + near]
@@ -256,7 +264,104 @@ def _ground(
     middle = (least + most) / 2
     at = np.array([*middle, prints[:, 2].min()])
     rise = max(float(centre[2] - at[2]), 1e-3 * float(np.hypot(x, y)))
-    return at, _stiffness(rectangle(float(x), float(y), middle), np.eye(3), rise)
+    area = rectangle(float(x), float(y), middle)
+    return at, _give(area, np.eye(3), rise), area.area / rise
+
+
+# --- forces ----------------------------------------------------------------------------------
+
+
+def _borne(springs: list[_Spring], centres: FloatArray, newtons: FloatArray) -> FloatArray:
+    """(S, 6) force and moment about its place that each spring puts on the first of its ends.
+
+    centres, newtons : of the bodies, all of which hang together with the ground by springs.
+    """
+    ways = _ways_down(springs, len(newtons))
+    borne = np.zeros((len(springs), 6))
+    for body, way in enumerate(ways[:-1]):
+        for k, sign in way:
+            # What holds all outboard of it up against its weight.
+            borne[k] += sign * newtons[body] * _carried(centres[body], springs[k].at)[:, 2]
+    in_tree = {k for way in ways for k, _ in way}
+    closing = [k for k in range(len(springs)) if k not in in_tree]
+    if not closing:
+        return borne
+    # What a unit of each closing spring's load, in columns, adds to the loads of all springs.
+    each: list[list[tuple[int, FloatArray]]] = [[] for _ in springs]
+    for n, closer in enumerate(closing):
+        each[closer].append((n, np.eye(6)))
+        a, b = (dict(ways[end]) for end in springs[closer].ends)
+        for side, own, other in ((-1.0, a, b), (1.0, b, a)):
+            for k, sign in own.items():
+                if k not in other:
+                    moved = _carried(springs[closer].at, springs[k].at)
+                    each[k].append((n, side * sign * moved))
+    work, against = np.zeros((6 * len(closing),) * 2), np.zeros(6 * len(closing))
+    for spring, load, some in zip(springs, borne, each, strict=True):
+        if not some:
+            continue
+        at = np.concatenate([6 * n + np.arange(6) for n, _ in some])
+        units = np.concatenate([unit for _, unit in some], axis=1)
+        given = np.einsum("ij,jk->ik", spring.give, units)
+        work[np.ix_(at, at)] += np.einsum("ij,ik->jk", units, given)
+        against[at] -= np.einsum("ij,i->j", given, load)
+    closed = _solved(work, against)
+    for k, some in enumerate(each):
+        for n, unit in some:
+            borne[k] += np.einsum("ij,j->i", unit, closed[6 * n : 6 * n + 6])
+    return borne
+
+
+def _carried(where: FloatArray, to: FloatArray) -> FloatArray:
+    """(6, 6) what a force and moment at one place come to about another."""
+    x, y, z = where - to
+    carried = np.eye(6)
+    carried[3:, :3] = [[0, -z, y], [z, 0, -x], [-y, x, 0]]
+    return carried
+
+
+def _ways_down(springs: list[_Spring], ground: int) -> list[list[tuple[int, float]]]:
+    """For each body the springs on its stiffest way down to the ground, the ground's own empty.
+
+    With each spring, 1 if its first end is the outboard one, else -1. Together they are a tree.
+    What closes a ring is then soft and the ring short, so that rounding does little harm.
+    """
+    meets: list[list[tuple[int, int, float]]] = [[] for _ in range(ground + 1)]
+    for k, spring in enumerate(springs):
+        a, b = spring.ends
+        meets[a].append((k, b, -1.0))
+        meets[b].append((k, a, 1.0))
+    ways: dict[int, list[tuple[int, float]]] = {}
+    nearest: list[tuple[float, int, list[tuple[int, float]]]] = [(0.0, ground, [])]
+    while nearest:
+        give, body, way = heappop(nearest)
+        if body in ways:
+            continue
+        ways[body] = way
+        for k, outer, sign in meets[body]:
+            if outer not in ways:
+                heappush(nearest, (give + 1 / springs[k].stiff, outer, [(k, sign), *way]))
+    return [ways[body] for body in range(ground + 1)]
+
+
+def _solved(whole: FloatArray, right: FloatArray) -> FloatArray:
+    """(N,) solution of (N, N) equations, symmetric and positive definite, by elimination.
+
+    Number by number and not by LAPACK, which adds in another order with another number of
+    threads. Such equations need no pivots, nor unknowns of like magnitude: N. J. Higham,
+    "Accuracy and Stability of Numerical Algorithms", chapter 10 (from memory).
+    """
+    left, found = whole.copy(), right.copy()
+    for k in range(len(found)):
+        share = left[k + 1 :, k] / left[k, k]
+        left[k + 1 :, k + 1 :] -= share[:, None] * left[k, k + 1 :]
+        found[k + 1 :] -= share * found[k]
+    for k in reversed(range(len(found))):
+        found[k] = (found[k] - (left[k, k + 1 :] * found[k + 1 :]).sum()) / left[k, k]
+    return found
+
+
+# --- what hangs together ---------------------------------------------------------------------
 
 
 def _held(

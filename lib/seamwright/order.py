@@ -6,7 +6,9 @@ straight slide, and every slide is swept, body against body.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -167,33 +169,50 @@ def order(
     joints : of every interface.
     blanks : the same pieces without pegs; needed to tell what a change of joints would do.
         Without them nothing is offered.
+    progress : told what is done, for every slide that is tried.
 
     Returns
     -------
     Steps that put together all that can be; what cannot counts as one from then on, and is
     named with the least change that would free it.
+
+    Raises
+    ------
+    Cancelled
+        If `progress` raises it.
     """
-    if progress:
-        progress(0.0, "finding an order")
+    tell = progress or (lambda _done, _what: None)
+    tell(0.0, "finding an order")
     work = _Work.of(pieces, joints, blanks)
     everything = frozenset(p.id for p in pieces)
-    steps, stuck = put_together(work.scene(), everything)
+    found: list[Pieces] = []
+    scene = work.scene(heed=lambda: tell(0.5 * len(found) / len(pieces), "finding an order"))
+    steps, stuck = put_together(scene, everything, found)
     fights = []
     for n, lump in enumerate(stuck):
-        if progress:
-            progress(0.5 + 0.5 * n / len(stuck), "looking for what would free pieces")
+        done = 0.5 + 0.5 * n / len(stuck)
+        work = replace(work, heed=partial(tell, done, "looking for what would free pieces"))
+        work.heed()
         fights.append(_fight(work, lump))
+    work = replace(work, heed=partial(tell, 0.5, "looking for pegs that need not go"))
     freer = () if stuck or blanks is None else _freer(work, everything)
     return Order(tuple(steps), tuple(fights), freer)
 
 
-def put_together(scene: Scene, pieces: Pieces) -> tuple[list[Step], list[Pieces]]:
-    """Steps that put pieces together, and the sets that cannot be."""
+def put_together(
+    scene: Scene, pieces: Pieces, found: list[Pieces] | None = None
+) -> tuple[list[Step], list[Pieces]]:
+    """Steps that put pieces together, and the sets that cannot be.
+
+    found : every set that comes off is put into it as soon as it is known.
+    """
     if len(pieces) < 2:
         return [], []
     cut = partition(scene, pieces)
     if cut is None:
         return [], [pieces]
+    if found is not None:
+        found.append(cut.moving)
     ways = scene.between(cut.moving, cut.rest)
     groups = len(scene.groups(cut.moving)) + len(scene.groups(cut.rest))
     last = Step(
@@ -206,8 +225,8 @@ def put_together(scene: Scene, pieces: Pieces) -> tuple[list[Step], list[Pieces]
         cut.travel,
         None if cut.aside is None else -cut.aside + 0.0,
     )
-    steps, stuck = put_together(scene, cut.rest)
-    more, also = put_together(scene, cut.moving)
+    steps, stuck = put_together(scene, cut.rest, found)
+    more, also = put_together(scene, cut.moving, found)
     return [*steps, *more, last], stuck + also
 
 
@@ -216,13 +235,17 @@ def put_together(scene: Scene, pieces: Pieces) -> tuple[list[Step], list[Pieces]
 
 @dataclass(frozen=True, eq=False)
 class _Work:
-    """Pieces and joints, and what they would be with some joints changed."""
+    """Pieces and joints, and what they would be with some joints changed.
+
+    heed : as in a scene, of all that are made of it.
+    """
 
     pieces: dict[int, Piece]
     blanks: dict[int, Piece] | None
     joints: dict[str, Joint]
     ways: dict[str, Way]
     swept: Sweeps
+    heed: Callable[[], None] = lambda: None
     _meshes: dict[tuple[int, frozenset[str]], Mesh] = field(default_factory=dict)
 
     @staticmethod
@@ -238,7 +261,13 @@ class _Work:
             sweeps([p.mesh for p in pieces], normals),
         )
 
-    def scene(self, changed: dict[str, Way] | None = None, *, swept: bool = True) -> Scene:
+    def scene(
+        self,
+        changed: dict[str, Way] | None = None,
+        *,
+        swept: bool = True,
+        heed: Callable[[], None] | None = None,
+    ) -> Scene:
         """Everything in place, with some joints' ways changed and their pegs left away.
 
         swept : False to judge by joints alone, which is quick.
@@ -247,7 +276,7 @@ class _Work:
         without = frozenset(k for k in changed if self.joints[k].pegs)
         meshes = {n: self._mesh(n, without) for n in self.pieces} if swept else {}
         ways = tuple(changed.get(k, w) for k, w in self.ways.items())
-        return Scene(meshes, ways, self.swept if swept else None)
+        return Scene(meshes, ways, self.swept if swept else None, heed or self.heed)
 
     def _mesh(self, piece: int, without: frozenset[str]) -> Mesh:
         gone = frozenset(

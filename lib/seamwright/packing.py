@@ -9,8 +9,9 @@ measured against what no packing can do with less than (`fewest`).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from scipy.spatial import ConvexHull
@@ -47,6 +48,9 @@ EACH = 4_000
 
 TURNS = 24
 """Turns that every piece is tried in, besides those that lay it square to the platform."""
+
+BOUNDED = 0.3
+"""Share of a group's progress by when it is known how few builds it can have."""
 
 COARSE = 0.05
 """mm within which outlines are simplified before they are laid out as cells."""
@@ -112,12 +116,15 @@ def pack(
     shelves, packed_yet = 0, 0
     for name in sorted({item.group for item in left}):
         among = [k for k, item in enumerate(left) if item.group == name]
-        tell(0.3 + 0.6 * packed_yet / len(left), "packing builds")
-        bounds.append(_bound(left, printers, among, gap, fits))
+        told = partial(_told, tell, packed_yet / len(left), len(among) / len(left))
+        bound = _bound(left, printers, among, gap, fits, partial(told, 0.0, BOUNDED))
+        told(BOUNDED, 1.0, 0.0)
         boxed = _boxed(left, printers, among, gap, task)
         # Where shelves do it with the fewest there can be, one way of packing cells will do.
-        most = 0 if len(boxed) == bounds[-1].count else min(effort // len(left), EACH) * len(among)
-        found = _searched(task, among, bounds[-1].count, Effort(most), seed)
+        most = 0 if len(boxed) == bound.count else min(effort // len(left), EACH) * len(among)
+        work = Effort(most, partial(told, BOUNDED, 1.0))
+        found = _searched(task, among, bound.count, work, seed)
+        bounds.append(bound)
         shelves += len(boxed)
         if len(boxed) < len(found):
             laid += boxed
@@ -136,8 +143,18 @@ def pack(
         shelves,
         gap,
     )
-    check_packing(packing, left, printers)
+    check_packing(packing, left, printers, lambda d: tell(0.95 + 0.05 * d, "checking builds"))
     return packing
+
+
+def _told(
+    tell: Progress, before: float, share: float, first: float, last: float, done: float
+) -> None:
+    """Tell what is done of the work on a group, from its share `first` to `last`.
+
+    before, share : of all pieces, those packed already, and the group's.
+    """
+    tell(0.3 + 0.6 * (before + share * (first + (last - first) * done)), "packing builds")
 
 
 # --- what goes where -----------------------------------------------------------------
@@ -179,11 +196,12 @@ def _task(
     grids = tuple(Grid.of(printer.platform, pad) for printer in printers)
     shapes = []
     for k, item in enumerate(items):
-        tell(0.3 * k / len(items), "laying out silhouettes")
+        heed = partial(tell, 0.3 * k / len(items), "laying out silhouettes")
+        heed()
         about = grown(item.outline, gap / 2)
         cover = coarsened(about, COARSE)
         stencils = tuple(
-            _stencils(item, cover, grid, k, j, fits)
+            _stencils(item, cover, grid, k, j, fits, heed)
             if takes(printer, item.group) and item.height <= printer.platform.size[2] + TOLERANCE
             else ()
             for j, (printer, grid) in enumerate(zip(printers, grids, strict=True))
@@ -203,12 +221,26 @@ def grown_by(gap: float) -> float:
     return gap / 2 * 1.003 + 2.1 * COARSE + 100 * HAIR
 
 
-def _stencils(item: Item, cover: Loops, grid: Grid, k: int, j: int, fits: _Fits) -> Stencils:
-    """An item on one printer in all turns that go, or in the only one and at the only place."""
-    every = (stencil(grid, item.outline, cover, turn) for turn in turns_of(item.outline))
-    found = tuple(one for one in every if one is not None)
+def _stencils(
+    item: Item,
+    cover: Loops,
+    grid: Grid,
+    k: int,
+    j: int,
+    fits: _Fits,
+    heed: Callable[[], None],
+) -> Stencils:
+    """An item on one printer in all turns that go, or in the only one and at the only place.
+
+    heed : called before each turn.
+    """
+    found = []
+    for turn in turns_of(item.outline):
+        heed()
+        one = stencil(grid, item.outline, cover, turn)
+        found += [] if one is None else [one]
     if found:
-        return found
+        return tuple(found)
     only = fits.of(k, j)
     if only.reason:
         return ()
@@ -265,6 +297,7 @@ def _bound(
     among: Sequence[int],
     gap: float,
     fits: _Fits,
+    told: Callable[[float], None],
 ) -> Fewest:
     """The lower bound for a group; a printer counts for a piece unless it is proven not to."""
     may = [
@@ -282,6 +315,7 @@ def _bound(
         [printer.platform for printer in printers],
         gap,
         f"the pieces of group '{group}'" if group else "the pieces",
+        told,
     )
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Any
@@ -166,17 +166,24 @@ def planned(
     printers = _printers(profile, choice)
     profiles = {p.name: p for p in (profile, *(o.profile for o in choice.printers))}
     tell(0.0, "choosing poses")
-    chosen = _poses(result, printers, executor, lambda d, w: tell(0.6 * d, w))
-    parts = _parts(result, chosen)
-    tell(0.6, "packing builds")
+    chosen = _poses(result, printers, executor, lambda d, w: tell(0.55 * d, w))
+    parts = _parts(result, chosen, lambda d, w: tell(0.55 + 0.03 * d, w))
     needed = _ranks(result)
-    items = [_item(part, choice, needed, profile) for part in parts]
+    items = []
+    for n, part in enumerate(parts):
+        tell(0.58 + 0.02 * n / len(parts), "drawing silhouettes")
+        items.append(_item(part, choice, needed, profile))
+    tell(0.6, "packing builds")
     packing = pack(
         items, printers, gap=_gap(choice, profiles.values()), done=done,
-        progress=lambda d, w: tell(0.6 + 0.35 * d, w),
+        progress=lambda d, w: tell(0.6 + 0.33 * d, w),
     )  # fmt: skip
     on = {p.item: profiles[build.printer] for build in packing.builds for p in build.placed}
-    parts = tuple(_printed(part, on.get(part.number, profile)) for part in parts)
+    printed = []
+    for n, part in enumerate(parts):
+        tell(0.93 + 0.02 * n / len(parts), "estimating parts")
+        printed.append(_printed(part, on.get(part.number, profile)))
+    parts = tuple(printed)
     of = {p.number: p.quantities for p in parts}
     estimates = tuple(
         estimate(on_one_build(of[p.item] for p in build.placed), profiles[build.printer])
@@ -264,11 +271,7 @@ def _poses(
     """The pose of each piece; those that are to match with layers alike."""
     platforms = tuple(p.platform for p in printers)
     tasks = [_Task.of(result, piece, platforms) for piece in result.pieces]
-    found: dict[int, tuple[Pose, ...]] = {}
-    each = executor.map(_found, tasks) if executor else map(_found, tasks)
-    for n, (task, poses_) in enumerate(zip(tasks, each, strict=True), start=1):
-        found[task.piece] = poses_
-        tell(0.8 * n / len(tasks), f"choosing the pose of piece {task.piece}")
+    found = dict(_each(tasks, executor, lambda d, w: tell(0.8 * d, w)))
     pairs = _pairs(result)
     if not pairs:
         return {piece: poses_[0] for piece, poses_ in found.items()}
@@ -286,10 +289,23 @@ def _poses(
         for task in tasks
         if (others := sorted(partners.get(task.piece, ())))
     ]
-    each = executor.map(_found, again) if executor else map(_found, again)
-    for task, poses_ in zip(again, each, strict=True):
-        found[task.piece] = poses_
+    found |= _each(again, executor, lambda d, w: tell(0.8 + 0.2 * d, w))
     return dict(matched(found, pairs))
+
+
+def _each(
+    tasks: Sequence[_Task], executor: Executor | None, tell: Progress
+) -> Iterator[tuple[int, tuple[Pose, ...]]]:
+    """Each task's piece and its poses."""
+
+    def here(n: int) -> tuple[Pose, ...]:
+        words = f"choosing the pose of piece {tasks[n].piece}"
+        return _found(tasks[n], lambda d: tell((n + d) / len(tasks), words))
+
+    each = executor.map(_found, tasks) if executor else map(here, range(len(tasks)))
+    for n, (task, found) in enumerate(zip(tasks, each, strict=True), start=1):
+        yield task.piece, found
+        tell(n / len(tasks), f"choosing the pose of piece {task.piece}")
 
 
 @dataclass(frozen=True, eq=False)
@@ -315,13 +331,13 @@ class _Task:
         )  # fmt: skip
 
 
-def _found(task: _Task) -> tuple[Pose, ...]:
+def _found(task: _Task, told: Callable[[float], None] | None = None) -> tuple[Pose, ...]:
     def fits(hull: FloatArray) -> bool:
         return any(fit(hull, p, allow="turned").way != "none" for p in task.platforms)
 
     return poses(
         task.mesh, task.profile, fits=task.platforms[0] if len(task.platforms) == 1 else fits,
-        keep=task.keep, pegs=task.pegs, alike=task.alike,
+        keep=task.keep, pegs=task.pegs, alike=task.alike, told=told,
     )  # fmt: skip
 
 
@@ -335,15 +351,16 @@ def _pairs(result: Result) -> list[tuple[int, int]]:
 # --- parts -----------------------------------------------------------------------------------
 
 
-def _parts(result: Result, chosen: Mapping[int, Pose]) -> tuple[Part, ...]:
+def _parts(result: Result, chosen: Mapping[int, Pose], tell: Progress) -> tuple[Part, ...]:
     """Pieces, then loose pegs, as if all were printed on the job's own printer."""
-    found = [
-        _part(
+    found = []
+    for n, piece in enumerate(result.pieces):
+        tell(n / len(result.pieces), "estimating parts")
+        part = _part(
             result.job.printer, piece.id, piece.name, piece.mesh, chosen[piece.id].rotation,
             chosen[piece.id], pegs_on(piece.id, result.joints),
-        )
-        for piece in result.pieces
-    ]  # fmt: skip
+        )  # fmt: skip
+        found.append(part)
     return (
         *found,
         *(

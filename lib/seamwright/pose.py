@@ -117,6 +117,7 @@ def poses(
     weighting: Weighting | None = None,
     alike: npt.ArrayLike = (),
     count: int = EXACT,
+    told: Callable[[float], None] | None = None,
 ) -> tuple[Pose, ...]:
     """The best poses of a piece, best first.
 
@@ -131,6 +132,7 @@ def poses(
     alike : (A, 3) directions that are judged exactly whatever they are like, such as those
         `Pose.down` of a piece that shares a visible seam; see `matched`.
     count : how many poses to judge exactly.
+    told : called with the share done, before every pose; it may raise `Cancelled`.
 
     Returns
     -------
@@ -142,24 +144,32 @@ def poses(
     BadInput
         If the piece encloses nothing, or an argument is not as it should be.
     """
+    tell = told or (lambda _done: None)
+    tell(0.0)
     weigh = weighting or weighting_for(profile)
     piece = prepared(
         mesh, profile,
         angle=weigh.overhang_angle, keep=keep, keep_worth=weigh.keep_clear, pegs=pegs,
     )  # fmt: skip
+    tell(0.1)
     wanted = _directions(alike)
     downs = candidates(mesh, piece.planes, piece.plane_areas, also=wanted)
+    tell(0.2)
     rough = rough_terms(piece, downs)
     score = np.sum(list(_minutes(rough, piece, weigh).values()), axis=0)
     usable: Fits | Platform = fits if callable(fits) else _platform(profile, fits)
+    tell(0.3)
     turner = _turner(piece, usable)
     rows = _picked(downs, score, rough["contact"], len(wanted), count, turner)
-    if rows:
-        found = [_pose(piece, weigh, downs[k], turn, True) for k, turn in rows]
-    elif callable(usable):
+    fitting = bool(rows)
+    if not rows and callable(usable):
         best = np.lexsort((np.arange(len(score)), np.round(score, 6)))[:count]
-        found = [_pose(piece, weigh, downs[k], shortest_turn(downs[k]), False) for k in best]
-    else:
+        rows = [(k, shortest_turn(downs[k])) for k in best.tolist()]
+    found = []
+    for n, (k, turn) in enumerate(rows):
+        tell(0.4 + 0.6 * n / len(rows))
+        found.append(_pose(piece, weigh, downs[k], turn, fitting))
+    if not rows and not callable(usable):
         last = fit(piece.hull, usable)
         found = [_pose(piece, weigh, -last.rotation[2], last.rotation, last.way != "none")]
     # Of two alike the one that turns the piece less.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 from seamwright.book import book
@@ -44,19 +45,24 @@ def write(
 
     def fill(folder: Path) -> None:
         job = result.job
-        read_back = _pieces(result, folder, lambda d, w: tell(0.7 * d, w))
+        read_back = _pieces(result, folder, lambda d, w: tell(0.65 * d, w))
         # Loose pegs lie as they print.
         in_place = {piece.id: read_back[piece.id] for piece in result.pieces}
         checks: tuple[Check, ...] = (
             *result.checks,
-            require_files_hold(result.printable, read_back, as_written),
+            require_files_hold(
+                result.printable,
+                read_back,
+                as_written,
+                lambda d: tell(0.65 + 0.05 * d, "checking files"),
+            ),
             require_one_scale(result.figure.mesh, in_place),
             require_joint_scale(result.joints, in_place),
         )
         if plan is not None:
             checks += plan.checks
             tell(0.7, "writing builds")
-            checks += _builds(result, plan, folder)
+            checks += _builds(result, plan, folder, lambda d, w: tell(0.7 + 0.1 * d, w))
             _write(folder / "ledger.csv", table(plan.entries))
             _write(folder / "builds.csv", plan.table())
             pages = book(result, plan, checks, progress=lambda d, w: tell(0.8 + 0.2 * d, w))
@@ -66,6 +72,8 @@ def write(
         _write(folder / "parts.csv", parts_list(result, plan))
         _write(folder / "joints.csv", joint_list(result.joints, result.strengths, result.order))
         (folder / "job.toml").write_text(job_to_toml(job), encoding="utf-8")
+        # The last word at which all can be left as it was.
+        tell(1.0, "putting the folder in place")
 
     write_folder_whole(target, replace, fill)
     return target
@@ -92,19 +100,21 @@ def _pieces(result: Result, folder: Path, tell: Progress) -> dict[int, Mesh]:
     return read_back
 
 
-def _builds(result: Result, plan: Plan, folder: Path) -> tuple[Check, ...]:
+def _builds(result: Result, plan: Plan, folder: Path, tell: Progress) -> tuple[Check, ...]:
     """One 3MF and one picture for each build."""
     (folder / "builds").mkdir()
     job = result.job
     posed = {p.number: Posed(p.mesh, p.rotation, f"{job.name} {p.name}") for p in plan.parts}
     platforms = {p.name: p.platform for p in plan.printers}
     count, off = len(plan.packing.builds), []
-    for build, needs in zip(plan.packing.builds, plan.estimates, strict=True):
+    for n, (build, needs) in enumerate(zip(plan.packing.builds, plan.estimates, strict=True)):
+        told = partial(_told, tell, n, count, f"writing build {build.number}")
         stem = folder / "builds" / f"{plain_name(job)}-build-{build.number:02d}"
         title = f"{job.name} build {build.number} of {count}"
         found = write_build(
-            build, posed, stem.with_suffix(".3mf"), title=title, description=needs.sentence
-        )
+            build, posed, stem.with_suffix(".3mf"),
+            title=title, description=needs.sentence, told=told,
+        )  # fmt: skip
         off.append(found)
         picture = top_view(
             build, plan.items, platforms[build.printer],
@@ -114,6 +124,11 @@ def _builds(result: Result, plan: Plan, folder: Path) -> tuple[Check, ...]:
     if not off:
         return ()
     return (Check("build files", f"{count} read back in strict mode; the last: {off[-1].found}"),)
+
+
+def _told(tell: Progress, before: int, count: int, what: str, done: float) -> None:
+    """Tell how much is done of one of several, so many of which were before it."""
+    tell((before + done) / count, what)
 
 
 def target_folder(job: Job, job_path: Path, out: Path | None) -> Path:

@@ -151,7 +151,13 @@ def load_marked(job: Job, folder: Path) -> tuple[Mesh, str, Markings]:
     return mesh, unit, markings_of_file(mesh, path, choice.keep_clear, choice.natural_lines)
 
 
-def prepare(source: Mesh, unit: str, job: Job, markings: Markings | None = None) -> Figure:
+def prepare(
+    source: Mesh,
+    unit: str,
+    job: Job,
+    markings: Markings | None = None,
+    progress: Progress | None = None,
+) -> Figure:
     """Bring a figure to true size, inspect it, and mend it unless the job says not to.
 
     Parameters
@@ -162,6 +168,8 @@ def prepare(source: Mesh, unit: str, job: Job, markings: Markings | None = None)
     ------
     BadInput
         If the figure cannot be used, or the job marks what was not read with the source.
+    Cancelled
+        If `progress` raises it.
     """
     choice = job.figure
     require_solid(source, f"Figure '{job.name}'")
@@ -175,7 +183,7 @@ def prepare(source: Mesh, unit: str, job: Job, markings: Markings | None = None)
     if not choice.mend:
         found = inspect(sized, job.printer.usable)
         return Figure(sized, found, (), with_balls(marked, choice.keep_clear, sized))
-    mended = mend(sized)
+    mended = mend(sized, progress=progress)
     # What mending had to leave is judged at the seams, which may be sound all the same.
     if not len(mended.mesh.faces):
         raise BadInput(
@@ -294,9 +302,13 @@ def make(
     loose = loose_pegs(joints)
     fits, on = _all_fitted(pieces, job, lambda done, what: tell(0.65 + 0.2 * done, what), known)
     tell(0.85, "checking")
-    shells, ledger = require_all_shells(figure.mesh, pieces)
+    shells, ledger = require_all_shells(
+        figure.mesh, pieces, lambda done: tell(0.85 + 0.02 * done, "checking")
+    )
     checks: tuple[Check, ...] = (
-        require_closed(pieces, as_written, figure.mesh),
+        require_closed(
+            pieces, as_written, figure.mesh, lambda done: tell(0.87 + 0.02 * done, "checking")
+        ),
         require_volume(figure.mesh, pieces, joints, channels),
         shells,
         require_gaps(pieces, joints, loose, channels, job.rods, job.printer.clearance, known),

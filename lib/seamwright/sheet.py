@@ -19,6 +19,9 @@ from seamwright.stencil import Grid, Spread, Stencil, bits_of, left_open
 CORNERS = 6
 """Places tried for each turn and each way of sitting in a corner."""
 
+OFTEN = 1_000
+"""Stencils tried between two words on how far the work is."""
+
 SHARE = 0.5
 """Share of the turns that one attempt to empty a sheet looks at, chosen by chance. This, the
 numbers of sheets emptied and the chance in the order were found by trying on 300 silhouettes
@@ -111,13 +114,21 @@ class Task:
 
 
 class Effort:
-    """How much work is left, counted in stencils tried."""
+    """How much work is left, counted in stencils tried.
 
-    def __init__(self, most: int) -> None:
+    told : called with the share that is spent, every now and then; it may raise `Cancelled`.
+    """
+
+    def __init__(self, most: int, told: Callable[[float], None] | None = None) -> None:
         self.left = most
+        self._most, self._told, self._unsaid = most, told, 0
 
     def spend(self, tried: int) -> None:
         self.left -= tried
+        self._unsaid += tried
+        if self._told and self._unsaid >= OFTEN:
+            self._unsaid = 0
+            self._told(1.0 if self.spent else 1.0 - self.left / self._most)
 
     @property
     def spent(self) -> bool:

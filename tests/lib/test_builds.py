@@ -28,9 +28,10 @@ from seamwright.errors import BadInput, Cancelled, CheckFailed
 from seamwright.fewest import fewest
 from seamwright.files import read_mesh
 from seamwright.mesh import Mesh, joined
-from seamwright.packing import pack, turns_of
+from seamwright.packing import TURNS, pack, turns_of
 from seamwright.platform import Platform
 from seamwright.shapes import sphere
+from seamwright.sheet import OFTEN, Effort
 from seamwright.shelves import on_shelves, room_of
 from seamwright.silhouette import (
     area,
@@ -334,6 +335,22 @@ def test_excluded_corners_and_a_round_rim_are_kept_off():
             assert all(platform.holds(p.outline(items[p.item])[0]) for p in build.placed)
 
 
+def test_the_search_tells_how_far_it_is():
+    spent: list[float] = []
+    effort = Effort(10 * OFTEN, spent.append)
+    for _ in range(110):
+        effort.spend(OFTEN // 10)
+    assert spent == pytest.approx([0.1 * k for k in range(1, 11)] + [1.0])
+    told: list[tuple[float, str]] = []
+    items = mixed(12)
+    pack(items, [Printer("a", BED)], effort=20_000, progress=lambda *said: told.append(said))
+    amounts = [done for done, _ in told]
+    assert amounts == sorted(amounts) and amounts[-1] <= 1
+    # Every turn of every silhouette; then the search, which goes on from time to time.
+    assert sum(what == "laying out silhouettes" for _, what in told) > TURNS * len(items)
+    assert len({done for done, what in told if what == "packing builds"}) > len(items)
+
+
 def test_progress_runs_forward_and_may_stop_the_work():
     told: list[float] = []
     pack(mixed(5), [Printer("a", BED)], progress=lambda done, _: told.append(done))
@@ -465,6 +482,29 @@ def posed_build(tmp_path: Path):
     ]
     packing = pack(items, [Printer("a", BED)])
     return packing.builds[0], pieces, items, tmp_path / "build.3mf"
+
+
+def test_a_stop_leaves_no_build_file(tmp_path):
+    build, pieces = posed_build(tmp_path)[:2]
+    told: list[float] = []
+    path = tmp_path / "build.3mf"
+    write_build(build, pieces, path, title="t", told=told.append)
+    assert told == sorted(told) and told[0] >= 0 and told[-1] < 1
+    assert len(told) >= 2 * len(build.placed)
+    for last in range(len(told)):
+        left = iter(range(last))
+
+        def stop(_done, left=left):
+            if next(left, None) is None:
+                raise Cancelled("Stopped.")
+
+        with pytest.raises(Cancelled):
+            write_build(build, pieces, path, title="t", told=stop)
+        # Until the new one is written whole the old one is there.
+        assert path.exists() == (told[last] <= 0.5)
+        path.unlink(missing_ok=True)
+        assert list(tmp_path.iterdir()) == []
+        write_build(build, pieces, path, title="t")
 
 
 def test_a_build_file_holds_pieces_in_place_and_is_the_same_each_time(tmp_path):

@@ -315,3 +315,17 @@ def test_pieces_that_fit_are_counted():
     fits = {1: answer("upright"), 2: answer("turned"), 3: answer("any"), 4: answer("upright")}
     found = require_fit(fits, FILAMENT).found
     assert "4 pieces fit" in found and "2 upright, 1 turned, 1 tilted" in found
+
+
+def test_checks_tell_how_far_they_are(work):
+    told: list[float] = []
+    files = {piece.id: piece.mesh for piece in work.pieces}
+    for check in (
+        lambda: require_closed(work.pieces, as_is, told=told.append),
+        lambda: require_all_shells(work.figure, work.pieces, told.append),
+        lambda: require_files_hold(work.pieces, files, told=told.append),
+    ):
+        told.clear()
+        check()
+        assert told == sorted(told) and told[0] == 0 and told[-1] < 1
+        assert len(told) >= len(work.pieces)

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from seamwright.__main__ import main
 from seamwright.blocking import Scene, Way, directions
 from seamwright.choice import AUTO, JointChoice
+from seamwright.errors import Cancelled
 from seamwright.files import write_stl
 from seamwright.imprint import jointed
 from seamwright.interface import Interface, interfaces
@@ -28,7 +29,7 @@ from seamwright.printer import PrinterProfile
 from seamwright.seam import Reach, Seam
 from seamwright.shapes import box, moved, revolved, sphere, torus
 from seamwright.sizing import is_locked, joints
-from seamwright.sweep import PLAY, sweeps
+from seamwright.sweep import PLAY, Sweeps, sweeps
 
 FILAMENT = PrinterProfile()
 UP = (0.0, 0.0, 1.0)
@@ -135,6 +136,32 @@ def test_a_stack_goes_up_from_the_ground():
         "Slide piece 4 home onto piece 3, straight down (joint C).",
     )
     assert clash(got, pieces) < 1e-6
+
+
+def test_every_slide_that_is_tried_is_told_of_and_may_stop_the_work(monkeypatch):
+    figure = revolved(np.array([0.0, 30, 30, 0]), np.array([0.0, 0, 200, 200]), 48)
+    made_ = made(figure, *(Seam(k, f"seam {k}", (0, 0, 50.0 * k), UP) for k in (1, 2, 3)))
+    swept: list[int] = []
+    blocked = Sweeps.blocked
+
+    def counted(*given):
+        swept.append(len(told))
+        return blocked(*given)
+
+    monkeypatch.setattr(Sweeps, "blocked", counted)
+    told: list[float] = []
+    got = order(*made_, progress=lambda done, _: told.append(done))
+    # A word between any two sweeps, and on as pieces come off.
+    assert len(swept) > 3 and swept == sorted(set(swept))
+    assert told == sorted(told) and told[0] == 0 and 0.2 < told[-1] <= 1
+    assert got.sentences == order(*made_).sentences
+
+    def stop(done, _what):
+        if done == told[-1]:
+            raise Cancelled("Stopped.")
+
+    with pytest.raises(Cancelled):
+        order(*made_, progress=stop)
 
 
 def test_one_piece_needs_no_step_and_nothing_to_say():

@@ -225,6 +225,21 @@ def test_progress_grows_and_can_cancel():
         planned(made("post"), progress=stop)
 
 
+def test_every_pose_that_is_judged_is_told_of():
+    told: list[str] = []
+    result = made("post")
+    plan = planned(result, progress=lambda _, what: told.append(what))
+    assert told.count("drawing silhouettes") == len(plan.parts)
+    assert told.count("estimating parts") == len(result.pieces) + len(plan.parts)
+    for piece in result.pieces:
+        shares: list[float] = []
+        found = poses(piece.mesh, result.job.printer, told=shares.append)
+        assert shares == sorted(shares) and shares[0] == 0 and shares[-1] < 1
+        # Four words while it is made ready, then one for each pose.
+        assert len(shares) == 4 + len(found)
+        assert told.count(f"choosing the pose of piece {piece.id}") > 5
+
+
 # --- choices ------------------------------------------------------------------------------------
 
 
@@ -338,9 +353,10 @@ def test_brims_add_to_the_gap():
     (build,) = plan.packing.builds
     a, b = outlines(plan, build.number)
     assert a.distance(b) >= 15.0 - 1e-6
-    # Without brims they go nearer than that.
+    # Without brims they may go nearer than that.
+    assert plan_of("post", choice).packing.gap == 3.0
     c, d = outlines(plan_of("post", choice), 1)
-    assert 15.0 > c.distance(d) >= 3.0 - 1e-6
+    assert c.distance(d) >= 3.0 - 1e-6
     # The widest brim counts: which printer a piece goes to is not known before.
     other = BuildChoice(gap=3.0, printers=(OtherPrinter(replace(profile, name="brimmed")),))
     assert plan_of("post", other).packing.gap == 15.0

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import json
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import cache, partial
@@ -302,6 +303,37 @@ def test_a_stop_or_a_refusal_leaves_nothing(tmp_path: Path) -> None:
     with pytest.raises(Cancelled):
         write(result, tmp_path / "out", plan=plan, replace=True, progress=stop)
     assert digests(tmp_path / "out") == before
+
+
+def test_a_stop_at_any_word_leaves_nothing(tmp_path: Path) -> None:
+    """Esc works through the words on how far the work is: they come often, and any may stop it."""
+    result, plan = work()
+    told: list[tuple[float, str]] = []
+    write(result, tmp_path / "told", plan=plan, progress=lambda *said: told.append(said))
+    write(result, tmp_path / "untold", plan=plan)
+    assert digests(tmp_path / "told") == digests(tmp_path / "untold")
+    amounts = [done for done, _ in told]
+    assert amounts == sorted(amounts) and amounts[0] >= 0 and amounts[-1] == 1
+    words = [what for _, what in told]
+    parts = sum(len(b.placed) for b in plan.packing.builds)
+    # Each part is written to its build and read again; each piece is drawn twice on the cover.
+    assert sum(what.startswith("writing build ") for what in words) >= 2 * parts
+    assert words.count("checking files") >= len(result.printable)
+    assert words.count("drawing the figure") >= 2 * len(result.pieces)
+    assert words.count("drawing step 1") > len(result.order.steps[0].onto)
+
+    for last in range(len(told)):
+        left = iter(range(last))
+
+        def stop(_done: float, _what: str, left: Iterator[int] = left) -> None:
+            if next(left, None) is None:
+                raise Cancelled("stopped")
+
+        folder = tmp_path / "stopped"
+        folder.mkdir()
+        with pytest.raises(Cancelled):
+            write(result, folder / "out", plan=plan, progress=stop)
+        folder.rmdir()  # which only goes where nothing is left in it
 
 
 def test_where_the_result_goes() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -98,6 +99,15 @@ def test_the_same_job_gives_the_same_bytes(folder: Path) -> None:
     assert len(files) == 2 * 4 + 2 * 2 + 7
     for name in files:
         assert (folder / "one" / name).read_bytes() == (folder / "two" / name).read_bytes(), name
+
+
+def test_what_is_done_is_shown_a_line_each(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([str(put_job(folder))]) == 0
+    words = [line.partition("% ")[2] for line in capsys.readouterr().err.splitlines()]
+    assert {"parting", "checking", "packing builds"} <= set(words)
+    assert all(one != other for one, other in pairwise(words))
 
 
 def test_an_existing_result_is_only_replaced_when_asked(

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -27,12 +30,13 @@ from seamwright.outline import Region
 from seamwright.pieces import Piece, take_apart
 from seamwright.printer import MATERIALS, PrinterProfile, printer
 from seamwright.seam import Reach, Seam
-from seamwright.shapes import box, moved
+from seamwright.shapes import box, moved, sphere
 from seamwright.sizing import joints
 from seamwright.strength import Strength, strengths, summary, warnings
 from seamwright.stress import Mode, Stresses, judged
 
 SOLID = PrinterProfile(infill=1.0)
+LIB = str(Path(__file__).resolve().parents[2] / "lib")
 PLAIN_SQUARE = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
 
 
@@ -458,3 +462,79 @@ def test_jobs_keep_what_is_printed_and_how():
     ):  # fmt: skip
         with pytest.raises(BadInput, match=says):
             job_from_toml(head + bad)
+
+
+# --- the same on any number of threads ----------------------------------------------------------
+
+WRITE = """
+import sys
+from pathlib import Path
+from seamwright.job import read_job
+from seamwright.results import write
+from seamwright.run import load, make, prepare
+job = read_job(Path("job.toml"))
+result = make(prepare(*load(job, Path()), job), job)
+write(result, Path(sys.argv[1]))
+for each in result.strengths:
+    print(each.load.force.tolist(), each.load.moment.tolist())
+"""
+
+
+def seams_toml(*seams: tuple[tuple[float, ...], tuple[float, ...]]) -> str:
+    return "".join(
+        f'[[seam]]\nname = "{k}"\npoint = {list(point)}\nnormal = {list(normal)}\n'
+        f'joint = {{ kind = "plain" }}\n'
+        for k, (point, normal) in enumerate(seams)
+    )
+
+
+MIDDLES = [((0.0, 0.0, 0.0), tuple(way)) for way in np.eye(3).tolist()]
+RISING = [((0.0, 0.0, 25.0 * k), (0.02 * k % 0.3, 0.1, 1.0)) for k in range(1, 40)]
+
+
+@pytest.mark.parametrize(
+    ("figure", "seams"),
+    [
+        (Mesh(sphere(200).vertices * [0.6, 0.6, 1.0], sphere(200).faces, sphere(200).tag), MIDDLES),
+        (box(60, 60, 1000), RISING),
+    ],
+    ids=["a symmetric figure, in rings", "a chain of forty pieces"],
+)
+def test_report_is_the_same_on_any_number_of_threads(tmp_path, figure, seams):
+    write_stl(figure, tmp_path / "figure.stl", "figure")
+    text = 'seamwright = 1\nname = "figure"\n[figure]\nfile = "figure.stl"\nunit = "mm"\n'
+    (tmp_path / "job.toml").write_text(text + seams_toml(*seams), encoding="utf-8")
+    reports, digits = [], []
+    for threads in ("1", "4"):
+        done = subprocess.run(
+            [sys.executable, "-c", WRITE, threads],
+            cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": LIB, "OPENBLAS_NUM_THREADS": threads},
+            capture_output=True,
+            text=True,
+            encoding="utf-8",
+            check=True,
+        )
+        digits.append(done.stdout)
+        reports.append((tmp_path / threads / "report.json").read_bytes())
+    assert reports[0] == reports[1]
+    # What is rounded there hides most; this is all there is.
+    assert digits[0] == digits[1]
+    assert len(json.loads(reports[0])["joints"]) >= 12
+
+
+@pytest.mark.parametrize("count", [2, 40])
+def test_a_chain_carries_what_stands_on_it_to_the_last_digit(count):
+    # Equilibrium alone: the weight of all above, and its moments about the face.
+    steps = [((0.0, 0.0, 25.0 * k), (0.02 * k % 0.3, 0.1, 1.0)) for k in range(1, count)]
+    seams = tuple(Seam(k, f"{k}", *s, joint=PLAIN) for k, s in enumerate(steps, start=1))
+    pieces, made = jointed_up(box(60, 60, 25.0 * count), SOLID, *seams)
+    masses = weights(pieces, SOLID)
+    for joint_, found in zip(made, loads(pieces, made, masses, SOLID), strict=True):
+        above = [masses[n] for n in found.outboard]
+        sign = 1 if joint_.interface.piece_a in found.outboard else -1
+        force = sign * sum(m.newtons for m in above)
+        arms = sum((m.newtons * (m.centre - found.centre) for m in above), np.zeros(3))
+        np.testing.assert_allclose(found.force, [0, 0, force], rtol=1e-13, atol=0)
+        moment = sign * np.array([arms[1], -arms[0], 0.0])
+        np.testing.assert_allclose(found.moment, moment, rtol=0, atol=1e-11 * max(abs(arms)))
