@@ -1,8 +1,9 @@
-"""A small figure for the window test, made in Blender: `blender -b -P figure.py -- FOLDER [STL]`.
+"""A figure for the window test, made in Blender: `blender -b -P figure.py -- FOLDER BIG [STL]`.
 
-A body with a head, arms and legs, 320 units high, welded from rounded limbs; or the mesh of
-a given STL. It is saved as `figure.blend` with the view as a user would have it, and the same
-triangles as `figure.stl`, from which the library works without Blender.
+A body with a head, arms and legs, 320 units high, welded from rounded limbs; divided into more
+than 1.3 million triangles if BIG is 1; or the mesh of a given STL. It is saved as `figure.blend`
+with the view as a user would have it, and the same triangles as `figure.stl`, from which the
+library works without Blender.
 """
 
 import struct
@@ -45,6 +46,17 @@ def limbs():
     return mesh
 
 
+def divided(mesh):
+    """The mesh with every face made sixty-four, smoothed as sculptors do."""
+    obj = bpy.data.objects.new("Divided", mesh)
+    bpy.context.scene.collection.objects.link(obj)
+    obj.modifiers.new("Divided", "SUBSURF").levels = 3
+    graph = bpy.context.evaluated_depsgraph_get()
+    fine = bpy.data.meshes.new_from_object(obj.evaluated_get(graph))
+    bpy.data.objects.remove(obj)
+    return fine
+
+
 def read_stl(path):
     """The mesh of a binary STL, its equal corners welded."""
     bpy.ops.wm.stl_import(filepath=str(path))
@@ -66,7 +78,7 @@ def write_stl(mesh, path):
 
 def main():
     """Make the files that the test starts from."""
-    folder, *given = sys.argv[sys.argv.index("--") + 1 :]
+    folder, big, *given = sys.argv[sys.argv.index("--") + 1 :]
     folder = Path(folder)
     bpy.ops.wm.read_factory_settings()
     for obj in list(bpy.data.objects):
@@ -75,6 +87,8 @@ def main():
     scene.unit_settings.scale_length = 0.001
     scene.unit_settings.length_unit = "MILLIMETERS"
     mesh = read_stl(given[0]) if given else limbs()
+    if big == "1":
+        mesh = divided(mesh)
     mesh.name = "Figure"
     low, high = (f(v.co.z for v in mesh.vertices) for f in (min, max))
     for vertex in mesh.vertices:

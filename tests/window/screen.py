@@ -5,12 +5,15 @@ Places are pixels from the top left of the screen; a box is (left, top, width, h
 
 import difflib
 import json
+import os
 import subprocess
 import time
 from dataclasses import dataclass
 from pathlib import Path
 
 SIZE = (1600, 1000)
+FOLDER = Path()
+"""Where pictures go; set by `drive.py`."""
 ENLARGED = (3, 4, 2)
 """How many times a part of the screen is enlarged before it is read, at each try."""
 LEVELS, DIM = "50%,90%", "25%,75%"
@@ -18,9 +21,19 @@ LEVELS, DIM = "50%,90%", "25%,75%"
 letters of tabs behind are dimmer."""
 BESIDE = 3
 """Letters beside a phrase that may be a button's icon, read as such."""
+BESIDE_ROW = 8
+"""Pixels that words of one row of a list may be higher or lower than each other."""
 LOOKS_LIKE = str.maketrans("oil", "011")
 ALIKE = 0.8
 """Share of equal letters from which a read word counts as the one looked for."""
+
+
+# Its threads wait for each other longer than they help on so few letters.
+os.environ["OMP_THREAD_LIMIT"] = "1"
+
+
+JOINED = 0.95
+"""The same where words were read as one, or one as two: of such runs there are more."""
 
 
 class Missing(Exception):
@@ -67,14 +80,48 @@ def click(place, button=1, *, shift=False, double=False):
         xdotool("keyup", "Shift_L")
 
 
-def drag(start, end):
-    """Press at one place, release at another."""
+def click_and_key(place, key):
+    """Click at a place and press a key at once after it, before what was begun can end."""
+    move(place)
+    xdotool("click", 1, "sleep", 0.15, "key", key)
+
+
+def drag(start, end, amid=lambda: None):
+    """Press at one place, release at another; `amid` is called before that.
+
+    A busy Blender takes a press to be where the pointer is by then, so it waits a while.
+    """
     move(start)
     xdotool("mousedown", 1)
-    for share in (0.1, 0.4, 0.7, 1.0):
-        xdotool("mousemove", *(round(a + share * (b - a)) for a, b in zip(start, end, strict=True)))
+    time.sleep(0.8)
+    glide(start, end, 5)
+    time.sleep(0.4)
+    amid()
     xdotool("mouseup", 1)
     time.sleep(0.4)
+
+
+def slide(start, is_enough):
+    """Press at a place and pull to the right, a little at a time, until it is enough."""
+    x, y = (round(v) for v in start)
+    move(start)
+    xdotool("mousedown", 1)
+    try:
+        for aside in range(3, 90, 3):
+            xdotool("mousemove", x + aside, y)
+            if is_enough():
+                return
+            time.sleep(0.1)
+    finally:
+        xdotool("mouseup", 1)
+    raise Missing("what is pulled to the right does not move")
+
+
+def glide(start, end, steps):
+    """Move the pointer along a line, as a hand would."""
+    for step in range(1, steps + 1):
+        share = step / steps
+        xdotool("mousemove", *(round(a + share * (b - a)) for a, b in zip(start, end, strict=True)))
 
 
 def wheel(place, clicks):
@@ -93,7 +140,7 @@ def keys(*names):
 
 def type_text(text):
     """Type letters and digits."""
-    xdotool("type", "--delay", 40, text)
+    xdotool("type", "--delay", 40, "--", text)
 
 
 def picture(path, box=None):
@@ -101,6 +148,11 @@ def picture(path, box=None):
     crop = [] if box is None else ["-crop", geometry(box), "+repage"]
     run("import", "-window", "root", *crop, path)
     return Path(path)
+
+
+def step_picture(name, box=None):
+    """Save the screen, or a box of it, as it is amid a step."""
+    picture(FOLDER / f"{name}.png", box)
 
 
 def geometry(box):
@@ -160,12 +212,11 @@ def find(phrase, words, *, alone=False):
     for line in lines.values():
         row = sorted(line, key=lambda w: w.box[0])
         letters = len(plain(text(line)))
-        for start in range(len(row) - len(wanted) + 1):
-            some = row[start : start + len(wanted)]
-            share = min(like(w.text, p) for w, p in zip(some, wanted, strict=True))
+        if alone and letters > len(plain(phrase)) + BESIDE:
+            continue
+        for some, share in runs(row, wanted):
             rank = (letters, -share)
-            crowded = alone and letters > len(plain(phrase)) + BESIDE
-            if share >= ALIKE and not crowded and (best is None or rank < best[0]):
+            if share >= ALIKE and (best is None or rank < best[0]):
                 best = (rank, some)
     if best is None:
         return None
@@ -175,10 +226,40 @@ def find(phrase, words, *, alone=False):
     return ((left + right) / 2, y)
 
 
-def spot(phrase, box, *, alone=False):
+def runs(row, wanted):
+    """Runs of a row's words, each with how alike it is to the wanted words, from 0 to 1. Words
+    may be read as one, or one as two."""
+    for start in range(len(row)):
+        for count in (len(wanted) - 1, len(wanted), len(wanted) + 1):
+            some = row[start : start + count]
+            if count == len(wanted) == len(some):
+                yield some, min(like(w.text, p) for w, p in zip(some, wanted, strict=True))
+            elif 0 < count == len(some):
+                joined = like("".join(w.text for w in some), "".join(wanted))
+                yield some, joined if joined >= JOINED else 0.0
+
+
+def find_row(name, states, words):
+    """The middle of a name among words that has one of some states to its right, in the same
+    row; of several the uppermost. None if there is none."""
+    best = None
+    for word in words:
+        x, y, w, h = word.box
+        beside = any(
+            max(like(other.text, state) for state in states) >= ALIKE
+            and other.box[0] > x + w
+            and abs(other.box[1] + other.box[3] / 2 - y - h / 2) < BESIDE_ROW
+            for other in words
+        )
+        if beside and plain(word.text) == plain(name) and (best is None or y < best[1]):
+            best = (x + w / 2, y + h / 2)
+    return best
+
+
+def spot(phrase, box, *, alone=False, levels=LEVELS):
     """The middle of a phrase in a box of the screen, read at one size after another, or None."""
     for enlarged in ENLARGED:
-        place = find(phrase, read(box, enlarged=enlarged), alone=alone)
+        place = find(phrase, read(box, levels=levels, enlarged=enlarged), alone=alone)
         if place is not None:
             return place
     return None
