@@ -42,7 +42,7 @@ def can_be_figure(obj: bpy.types.Object) -> bool:
 def chosen_figure(context: bpy.types.Context) -> bpy.types.Object | None:
     """The scene's figure, if one is chosen and still there."""
     figure = context.scene.seamwright.figure
-    return figure if figure is not None and context.scene in figure.users_scene else None
+    return figure if is_there(figure, context.scene) else None
 
 
 def figure_of(context: bpy.types.Context) -> bpy.types.Object:
@@ -176,7 +176,11 @@ def active_jointed(context: bpy.types.Context) -> bpy.types.Object | None:
 
 def is_there(obj: bpy.types.Object | None, scene: bpy.types.Scene) -> bool:
     """Whether what a pointer names is still in the scene: a deleted object may linger."""
-    return obj is not None and scene in obj.users_scene
+    if obj is None:
+        return False
+    # Asked often, and `users_scene` looks through all scenes; names may be alike where objects
+    # are linked.
+    return scene.objects.get(obj.name) == obj or scene in obj.users_scene
 
 
 def collection_of(
