@@ -80,20 +80,29 @@ class SEAMWRIGHT_OT_keep_apart(Work, bpy.types.Operator):
         return f"{ours.counted(len(numbers), 'piece')} kept apart as '{name}'."
 
 
-class SEAMWRIGHT_OT_remove_group(Work, bpy.types.Operator):
+class _Removing(Work):
+    """Removes a line of one of the figure's lists."""
+
+    index: IntProperty(name="Index", description="Which line of the list, counting from 0")
+
+    def removed(self, context, key, noun):
+        """Remove it; returns its name."""
+        held = getattr(ours.figure_of(context).seamwright, key)
+        if not 0 <= self.index < len(held):
+            raise BadInput(f"There is no {noun} {self.index}; there are {len(held)}.")
+        name = held[self.index].name
+        held.remove(self.index)
+        return name
+
+
+class SEAMWRIGHT_OT_remove_group(_Removing, bpy.types.Operator):
     """Let these pieces share builds with others again"""
 
     bl_idname = "seamwright.remove_group"
     bl_label = "Remove Group"
 
-    index: IntProperty(name="Index", description="Which group, counting from 0")
-
     def work(self, context):
-        groups = ours.figure_of(context).seamwright.groups
-        if not 0 <= self.index < len(groups):
-            raise BadInput(f"There is no group {self.index}; there are {len(groups)}.")
-        name = groups[self.index].name
-        groups.remove(self.index)
+        name = self.removed(context, "groups", "group")
         return f"The pieces of '{name}' share builds with others."
 
 
@@ -124,21 +133,14 @@ class SEAMWRIGHT_OT_add_other_printer(Work, bpy.types.Operator):
         return f"Pieces may go to '{profile.name}' as well."
 
 
-class SEAMWRIGHT_OT_remove_other_printer(Work, bpy.types.Operator):
+class SEAMWRIGHT_OT_remove_other_printer(_Removing, bpy.types.Operator):
     """Let no piece go to this printer"""
 
     bl_idname = "seamwright.remove_other_printer"
     bl_label = "Remove Other Printer"
 
-    index: IntProperty(name="Index", description="Which other printer, counting from 0")
-
     def work(self, context):
-        others = ours.figure_of(context).seamwright.other_printers
-        if not 0 <= self.index < len(others):
-            raise BadInput(f"There is no other printer {self.index}; there are {len(others)}.")
-        name = others[self.index].name
-        others.remove(self.index)
-        return f"No piece goes to '{name}'."
+        return f"No piece goes to '{self.removed(context, 'other_printers', 'other printer')}'."
 
 
 class SEAMWRIGHT_MT_other_printers(bpy.types.Menu):
