@@ -104,7 +104,8 @@ def page(out: Path) -> str:
         "What `python scripts/window_test.py trixie` (or `sid`) does as root: the zip is built and",
         "installed by that Blender, whose window on a screen without a monitor is then driven by",
         "mouse and keys; what the panel says is read from the screen. Each step ends the test if",
-        "what it says does not hold, or if Blender's log has an error in it at the end.",
+        "what it says does not hold, or if Blender's log has an error in it at the end. Times of",
+        "steps are mostly those of reading the screen; the panel's are the processor's alone.",
         "",
         *(f"| {' | '.join(row)} |" for row in table),
     ]

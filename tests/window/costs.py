@@ -55,10 +55,3 @@ def lines(found):
         if what in known:
             count, middle, worst = known[what]
             yield f"      {what}: {count} times, median {middle:.3f} ms, worst {worst:.2f} ms"
-
-
-def judge(found, times):
-    """Raise AssertionError if the panel takes so many times too long to draw."""
-    middle = found["of"]["panel"][1]
-    parts = {name: cost[1] for name, cost in found["parts"].items()}
-    assert middle < times * PANEL, f"The panel takes {middle} ms to draw: {parts}"

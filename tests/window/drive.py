@@ -168,10 +168,8 @@ def main():
         log["costs"] = costs.read(folder / "times.jsonl")
         log["said"] = list(costs.lines(log["costs"]))
         print(*log["said"], sep="\n")
-        log["passed"] = True
-        # The short form runs on machines that nothing is known of.
-        costs.judge(log["costs"], 3.0 if options.short else 1.0)
-        failed = False
+        # Times are told and not judged: nothing is known of the machine.
+        log["passed"], failed = True, False
     except (screen.Missing, AssertionError, subprocess.CalledProcessError):
         traceback.print_exc()
         if started:

@@ -64,7 +64,7 @@ def undoes_and_redoes():
 
 def undone(wanted, what, key):
     """Press a key until something is so: a slider may have been set more than once."""
-    panel.brings(lambda: screen.keys(key), wanted, what, seconds=6)
+    panel.brings(lambda: screen.keys(key), wanted, what, seconds=4)
 
 
 def picks_a_piece():
@@ -140,5 +140,8 @@ def shows_the_place():
     until(lambda s: s["objects"][name][2] > 800, "the seam above the figure")
     panel.works("Make Pieces", lambda s: f"'{name}'" in s["said"]["pieces_found"], 60)
     print("     ", state()["said"]["pieces_found"])
+    # The error stands at the pointer, over the panel, until the pointer leaves it.
+    screen.move(over_view())
+    time.sleep(0.5)
     press("Show Place", lambda s: s["said"]["place_of"])
     until(lambda s: s["view"] != before["view"], "the view of the place")
