@@ -3,7 +3,6 @@
 Imports no geometry: that is imported when there is a seam to follow.
 """
 
-import sys
 import time
 
 import bpy
@@ -127,7 +126,7 @@ def _is_at_rest(context):
 
 def forget_followed():
     """Let go of what was followed."""
-    live = _loaded_module("live")
+    live = ours.loaded("live")
     if live is not None and (live.section_now() or live.lines_now() or live.flat_now()):
         live.forget()
         overlay.redraw(bpy.context)
@@ -138,14 +137,10 @@ def forget():
     decisions.forget()
     redraw.forget()
     for name in ("pieces", "joints", "live"):
-        module = _loaded_module(name)
+        module = ours.loaded(name)
         if module is not None:
             module.forget()
     overlay.forget()
-
-
-def _loaded_module(name):
-    return sys.modules.get(f"{__package__}.{name}")
 
 
 _HANDLERS = (

@@ -5,7 +5,6 @@ Lines are kept for the graphics card until what they are of changes. Imports no 
 """
 
 import re
-import sys
 import textwrap
 from collections.abc import Callable
 from functools import partial
@@ -104,7 +103,7 @@ def detach() -> None:
 
 def joints_to_draw(context):
     """The joints as they were sized, if that is asked for and they are not out of date."""
-    figure, module = ours.chosen_figure(context), _loaded("joints")
+    figure, module = ours.chosen_figure(context), ours.loaded("joints")
     if figure is None or module is None or not context.scene.seamwright.show_joints:
         return None
     if stand_apart(context):
@@ -127,7 +126,7 @@ def stand_apart(context):
 def lines_to_draw(context):
     """What to draw by name: a key that tells its lines from others, and what gives them."""
     found = {}
-    live = _loaded("live")
+    live = ours.loaded("live")
     if live is not None and context.scene.seamwright.show_sections:
         found = _seam_lines(context, live)
     arrow = arrow_to_draw(context)
@@ -200,7 +199,7 @@ def _arrow_lines(arrow):
 
 
 def _part(drawn, what):
-    return _loaded("joints").lines_of(drawn)[what]
+    return ours.loaded("joints").lines_of(drawn)[what]
 
 
 def words_to_draw(context):
@@ -220,7 +219,7 @@ def words_to_draw(context):
 def section_to_tell(context):
     """What there is to say of the active flat seam's section, the (8, 3) corners of the box
     round what it takes, Blender units, and whether it takes anything; None if nothing is."""
-    live = _loaded("live")
+    live = ours.loaded("live")
     section = live.section_now() if live is not None else None
     is_wanted = context.scene.seamwright.show_sections and not stand_apart(context)
     if section is None or not is_wanted:
@@ -282,17 +281,13 @@ def places_in(said, figure, scene):
 def true_mm(figure, scene):
     """Millimetres at true size in one Blender unit: exactly, if the figure was made ready as it
     is now."""
-    pieces = _loaded("pieces")
+    pieces = ours.loaded("pieces")
     return (pieces and pieces.mm_of(figure, scene)) or ours.shown_mm(figure, scene)
 
 
 def names_place(sentence):
     """Whether a sentence names a place."""
     return _PLACE.search(sentence) is not None
-
-
-def _loaded(name):
-    return sys.modules.get(f"{__package__}.{name}")
 
 
 # --- drawing it ---------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ same for the same result.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from seamwright.build_view import WIDE as PLATFORM
 from seamwright.build_view import top_view
 from seamwright.builds import Build
 from seamwright.checks import Check
-from seamwright.errors import Progress
+from seamwright.errors import Progress, Told
 from seamwright.estimate import Estimate
 from seamwright.joint_list import to_buy
 from seamwright.ledger import Entry
@@ -93,7 +93,7 @@ def book(
 # --- cover -----------------------------------------------------------------------------------
 
 
-def _cover(result: Result, plan: Plan, painter: Painter, told: Callable[[float], None]) -> str:
+def _cover(result: Result, plan: Plan, painter: Painter, told: Told) -> str:
     """Name, cautions, numbers, the whole figure, and what the book holds."""
     name, warned = result.job.name, len(_warnings(result, plan))
     views = (VIEWS[0], VIEWS[2])

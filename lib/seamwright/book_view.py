@@ -17,6 +17,7 @@ from scipy.ndimage import distance_transform_edt
 from seamwright.build_view import BARS
 from seamwright.build_view import COLOURS as HUES
 from seamwright.callout import Box, Callout, callouts, covering
+from seamwright.errors import Told
 from seamwright.joint import Joint
 from seamwright.lettering import breadth, strokes
 from seamwright.mesh import FloatArray
@@ -39,8 +40,6 @@ from seamwright.painter import (
 from seamwright.plan import Plan
 from seamwright.run import Result
 from seamwright.stance import Stance
-
-Told = Callable[[float], None]
 
 PIXEL = 0.14
 """mm on paper of a pixel: 180 to the inch."""

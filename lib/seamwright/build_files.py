@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ import numpy as np
 
 from seamwright.builds import Build, Placed
 from seamwright.checks import Check
-from seamwright.errors import BadInput, Cancelled, CheckFailed
+from seamwright.errors import BadInput, Cancelled, CheckFailed, Told
 from seamwright.files import (
     APPLICATION,
     NOT_XML,
@@ -58,7 +58,7 @@ def write_build(
     *,
     title: str,
     description: str = "",
-    told: Callable[[float], None] | None = None,
+    told: Told | None = None,
 ) -> Check:
     """Write a build as 3MF, whole or not at all, and check the file; the same bytes each time.
 
@@ -110,7 +110,7 @@ def _model(
     pieces: Mapping[int, Posed],
     metadata: Mapping[str, str],
     path: Path,
-    tell: Callable[[float], None],
+    tell: Told,
 ) -> bytes:
     """The bytes of a build's file."""
     import lib3mf  # noqa: PLC0415  (a large library that only 3MF files need)
@@ -190,7 +190,7 @@ def require_build_holds(
     path: str | Path,
     build: Build,
     pieces: Mapping[int, Posed],
-    told: Callable[[float], None] | None = None,
+    told: Told | None = None,
 ) -> Check:
     """A build's file, read by lib3mf in strict mode, holds its pieces where they stand.
 

@@ -7,14 +7,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
 
-from seamwright.errors import BadInput, CheckFailed
+from seamwright.errors import BadInput, CheckFailed, Told
 from seamwright.mesh import FloatArray, Mesh
 from seamwright.outline import loop_area
 from seamwright.platform import TOLERANCE, Platform
@@ -297,7 +297,7 @@ def check_packing(
     packing: Packing,
     items: Sequence[Item],
     printers: Sequence[Printer],
-    told: Callable[[float], None] | None = None,
+    told: Told | None = None,
 ) -> None:
     """Check builds by exact outlines, not by the cells they were packed with.
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from seamwright.choice import SIDES
-from seamwright.errors import CheckFailed, Misfit
+from seamwright.errors import CheckFailed, Misfit, Told
 from seamwright.figure import welded
 from seamwright.fit import Fit
 from seamwright.flaws import Flaws
@@ -20,9 +20,6 @@ from seamwright.printer import PrinterProfile
 from seamwright.rod import Bore
 from seamwright.seam import place
 from seamwright.wall import point_triangle_distance
-
-Told = Callable[[float], None]
-"""Is told the share done."""
 
 VOLUME_TOLERANCE = 1e-6
 """Share of the figure's volume by which the pieces' sum may differ."""

@@ -10,6 +10,9 @@ from collections.abc import Callable, Mapping
 Progress = Callable[[float, str], None]
 """Told how much is done, 0 to 1, and what comes now; may raise `Cancelled`."""
 
+Told = Callable[[float], None]
+"""Told how much is done of a part of the work, 0 to 1; may raise `Cancelled`."""
+
 
 class SeamwrightError(Exception):
     """Base of every error the library raises on purpose."""

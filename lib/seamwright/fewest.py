@@ -23,6 +23,7 @@ from functools import partial
 import manifold3d
 import numpy as np
 
+from seamwright.errors import Told
 from seamwright.mesh import FloatArray
 from seamwright.platform import Platform
 from seamwright.silhouette import ROUND, Loops, area, as_loops, box, moved, shape_of, turned
@@ -53,7 +54,7 @@ def fewest(
     platforms: Sequence[Platform],
     gap: float,
     what: str = "the pieces",
-    told: Callable[[float], None] | None = None,
+    told: Told | None = None,
 ) -> Fewest:
     """The best lower bound on the builds of one group.
 

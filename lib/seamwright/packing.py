@@ -30,7 +30,7 @@ from seamwright.builds import (
     takes,
     waiting,
 )
-from seamwright.errors import BadInput, Progress
+from seamwright.errors import BadInput, Progress, Told
 from seamwright.fewest import Fewest, fewest
 from seamwright.fit import Fit, fit
 from seamwright.mesh import FloatArray
@@ -297,7 +297,7 @@ def _bound(
     among: Sequence[int],
     gap: float,
     fits: _Fits,
-    told: Callable[[float], None],
+    told: Told,
 ) -> Fewest:
     """The lower bound for a group; a printer counts for a piece unless it is proven not to."""
     may = [

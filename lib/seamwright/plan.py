@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Any
@@ -20,7 +20,7 @@ import numpy as np
 from seamwright.build_choice import BuildChoice
 from seamwright.builds import Item, Packing, Printer, item_of
 from seamwright.checks import Check
-from seamwright.errors import BadInput, Progress
+from seamwright.errors import BadInput, Progress, Told
 from seamwright.estimate import (
     Estimate,
     Quantities,
@@ -331,7 +331,7 @@ class _Task:
         )  # fmt: skip
 
 
-def _found(task: _Task, told: Callable[[float], None] | None = None) -> tuple[Pose, ...]:
+def _found(task: _Task, told: Told | None = None) -> tuple[Pose, ...]:
     def fits(hull: FloatArray) -> bool:
         return any(fit(hull, p, allow="turned").way != "none" for p in task.platforms)
 

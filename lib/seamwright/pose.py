@@ -15,7 +15,7 @@ import numpy.typing as npt
 from scipy.spatial import ConvexHull
 
 from seamwright.candidates import candidates
-from seamwright.errors import BadInput
+from seamwright.errors import BadInput, Told
 from seamwright.fit import fit
 from seamwright.joint import Joint
 from seamwright.mesh import SKIN, BoolArray, FloatArray, Mesh
@@ -117,7 +117,7 @@ def poses(
     weighting: Weighting | None = None,
     alike: npt.ArrayLike = (),
     count: int = EXACT,
-    told: Callable[[float], None] | None = None,
+    told: Told | None = None,
 ) -> tuple[Pose, ...]:
     """The best poses of a piece, best first.
 

@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+from seamwright.errors import Told
 from seamwright.stencil import Grid, Spread, Stencil, bits_of, left_open
 
 CORNERS = 6
@@ -119,7 +120,7 @@ class Effort:
     told : called with the share that is spent, every now and then; it may raise `Cancelled`.
     """
 
-    def __init__(self, most: int, told: Callable[[float], None] | None = None) -> None:
+    def __init__(self, most: int, told: Told | None = None) -> None:
         self.left = most
         self._most, self._told, self._unsaid = most, told, 0
 
